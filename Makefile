@@ -1,0 +1,41 @@
+# Everything runs in .venv, set up once from requirements/lock.txt (versions and hashes).
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/.ready
+JOBS ?= 2
+
+.PHONY: demo test lint unit bench docs lock clean setup
+
+setup: $(READY)
+
+$(READY): requirements/lock.txt pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "asfound needs Python 3.11 or newer; try: make PYTHON=python3.11")'
+	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	@echo "Setting up .venv (once; a minute or two) ..."
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements/lock.txt
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	@touch $(READY)
+
+demo: $(READY)
+	@$(BIN)/asfound demo demo-job --process
+
+test: $(READY) lint unit
+
+lint: $(READY)
+	$(BIN)/ruff check src tests bench
+	$(BIN)/ruff format --check src tests bench
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+unit: $(READY)
+	$(BIN)/python -m pytest -q -n $(JOBS) --dist worksteal
+
+bench: $(READY)
+	@for file in bench/bench_*.py; do echo "== $$file"; $(BIN)/python $$file || exit 1; done
+
+docs: $(READY)
+	$(BIN)/python docs/make_reference.py
+
+clean:
+	rm -rf $(VENV) demo-job .mypy_cache .ruff_cache .hypothesis .import_linter_cache
