@@ -1,0 +1,66 @@
+"""Frozen records that the whole of asfound speaks in: arrays per quantity, no behaviour."""
+
+from asfound.model.findings import SUBJECTS, Finding, Findings, Rule, RuleOutcome
+from asfound.model.intake import Intake, RowAccount, RowReport
+from asfound.model.labels import Labels
+from asfound.model.lines import Assembly, Crossing, Line
+from asfound.model.positions import Ground, Operation
+from asfound.model.results import CAUTIONS, Results
+from asfound.model.settings import (
+    ControlPoint,
+    Frame,
+    JobSettings,
+    NominalSize,
+    Receiver,
+    Source,
+)
+from asfound.model.shots import Shots
+from asfound.model.sweeps import HORIZONTAL_COIL, VERTICAL_COIL, Sweep
+from asfound.model.uncertainty import Budget, BudgetTerm
+from asfound.model.vocabulary import (
+    APWA_COLOURS,
+    Fix,
+    Method,
+    Severity,
+    Utility,
+    UtilityColour,
+    Verdict,
+)
+
+__all__ = [
+    "APWA_COLOURS",
+    "CAUTIONS",
+    "HORIZONTAL_COIL",
+    "SUBJECTS",
+    "VERTICAL_COIL",
+    "Assembly",
+    "Budget",
+    "BudgetTerm",
+    "ControlPoint",
+    "Crossing",
+    "Finding",
+    "Findings",
+    "Fix",
+    "Frame",
+    "Ground",
+    "Intake",
+    "JobSettings",
+    "Labels",
+    "Line",
+    "Method",
+    "NominalSize",
+    "Operation",
+    "Receiver",
+    "Results",
+    "RowAccount",
+    "RowReport",
+    "Rule",
+    "RuleOutcome",
+    "Severity",
+    "Shots",
+    "Source",
+    "Sweep",
+    "Utility",
+    "UtilityColour",
+    "Verdict",
+]

@@ -1,0 +1,64 @@
+"""Everything a run of the main job found out, in one record that outputs are made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.model.findings import Findings
+from asfound.model.intake import Intake
+from asfound.model.lines import Assembly, Crossing, Line
+from asfound.model.positions import Ground
+from asfound.model.settings import JobSettings
+from asfound.model.uncertainty import Budget
+
+CAUTIONS = (
+    "Electromagnetic positions and depths are estimates, not exact. Other conductors, and lines "
+    "that carry no signal, may lie anywhere, also where nothing is drawn.",
+    "Before any digging: give notice to the one-call or dial-before-you-dig service, wait for the "
+    "owners' answers, and follow local law.",
+    "Inside the tolerance zone expose by hand or vacuum before any machine works there.",
+    "The utilities' owners and licensed professionals decide; this record does not give leave "
+    "to dig.",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Results:
+    """One processed job.
+
+    Parameters
+    ----------
+    version : str
+        Of asfound.
+    settings : JobSettings
+    intake : Intake
+    ground : Ground
+    budget : Budget
+    findings : Findings
+    verdict : (n,) int8
+        `Verdict` of each shot.
+    assembly : Assembly
+    lines : tuple of Line
+    line_verdict : (lines,) int8
+    crossings : tuple of Crossing
+    """
+
+    version: str
+    settings: JobSettings
+    intake: Intake
+    ground: Ground
+    budget: Budget
+    findings: Findings
+    verdict: npt.NDArray[np.int8]
+    assembly: Assembly
+    lines: tuple[Line, ...]
+    line_verdict: npt.NDArray[np.int8]
+    crossings: tuple[Crossing, ...]
+
+    def shot_name(self, index: int) -> str:
+        """A shot's name in the job: the upload's tag and the row, such as ``'A-17'``."""
+        shots = self.intake.shots
+        return f"{self.intake.sources[shots.source[index]].tag}-{shots.row[index]}"
