@@ -25,6 +25,9 @@ class Assembly:
         Place along its line from 0, -1 for none.
     station : (n,) float64
         Distance along the raw polyline [m], NaN for none.
+    bearing : (n,) float64
+        Grid bearing of the line at each shot [rad], NaN where not known. The field locates a
+        line across its own direction only, so the error budget needs it.
     names : tuple of str
         One a line: the field's name where given, else utility initial and number: ``'G1'``.
     utility : (lines,) int8
@@ -39,6 +42,7 @@ class Assembly:
     line: npt.NDArray[np.int32]
     rank: npt.NDArray[np.int32]
     station: Floats
+    bearing: Floats
     names: tuple[str, ...]
     utility: npt.NDArray[np.int8]
     hookup: npt.NDArray[np.int32]
