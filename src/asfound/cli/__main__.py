@@ -1,0 +1,5 @@
+"""`python -m asfound.cli`."""
+
+from asfound.cli.app import main
+
+main()

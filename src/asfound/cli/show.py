@@ -1,0 +1,569 @@
+"""What the command line prints: for people with rich, for machines as JSON.
+
+Results go to standard output, progress and errors to standard error.
+"""
+
+from __future__ import annotations
+
+import json as json_module
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from asfound.errors import AsfoundError
+    from asfound.folder import Added, JobFolder
+    from asfound.geodesy import FrameDifference
+    from asfound.model import JobSettings, Results
+
+
+def _console(*, error: bool = False) -> Console:
+    from rich.console import Console
+
+    console = Console(stderr=error, highlight=False)
+    if not console.is_terminal:
+        console = Console(stderr=error, highlight=False, width=100)
+    return console
+
+
+def _table(*headings: str, title: str | None = None) -> Table:
+    from rich import box
+    from rich.table import Table
+
+    table = Table(box=box.SIMPLE_HEAD, title=title, title_justify="left", pad_edge=False)
+    for heading in headings:
+        right = heading.startswith(">")
+        table.add_column(heading.lstrip(">"), justify="right" if right else "left")
+    return table
+
+
+def _plain(text: object) -> str:
+    """Text without rich markup and without control characters."""
+    from rich.markup import escape
+
+    return escape("".join(c if c.isprintable() else "\ufffd" for c in str(text)))
+
+
+def print_json(value: object) -> None:
+    """One JSON document on standard output; NaN becomes null."""
+    sys.stdout.write(json_module.dumps(_jsonable(value), indent=2, ensure_ascii=False) + "\n")
+
+
+def _jsonable(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {str(k): _jsonable(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_jsonable(v) for v in value]
+    if isinstance(value, Path):
+        return str(value)
+    if hasattr(value, "item"):
+        value = value.item()
+    if isinstance(value, float) and not (abs(value) < float("inf")):
+        return None
+    return value
+
+
+@contextmanager
+def steps(*, quiet: bool) -> Iterator[Callable[[str], None]]:
+    """Progress of named steps on standard error: a bar on a terminal, nothing when quiet."""
+    console = _console(error=True)
+    if quiet or not console.is_terminal:
+        yield lambda name: None
+        return
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (BarColumn(24), TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True) as progress:
+        task = progress.add_task("Starting", total=None)
+        started = time.monotonic()
+
+        def step(name: str) -> None:
+            progress.update(task, description=_plain(name))
+            if time.monotonic() - started > 0.5:
+                progress.refresh()
+
+        yield step
+
+
+def error(problem: AsfoundError, *, json: bool) -> None:
+    """A user error: where, what, remedy."""
+    if json:
+        print_json(
+            {
+                "error": type(problem).__name__,
+                "where": problem.where,
+                "what": problem.what,
+                "remedy": problem.remedy,
+                "exit_code": problem.exit_code,
+            }
+        )
+        return
+    console = _console(error=True)
+    where = f"{_plain(problem.where)}: " if problem.where else ""
+    console.print(f"[bold]Stopped.[/bold] {where}{_plain(problem.what)}", soft_wrap=True)
+    if problem.remedy:
+        console.print(f"What to do: {_plain(problem.remedy)}", soft_wrap=True)
+
+
+def fault(problem: Exception) -> None:
+    """A fault of asfound itself, without a traceback."""
+    console = _console(error=True)
+    console.print(
+        f"[bold]This is a fault of asfound, not yours:[/bold] {type(problem).__name__}: "
+        f"{_plain(problem)}",
+        soft_wrap=True,
+    )
+    console.print("Nothing was half-written. Run again with ASFOUND_DEBUG=1 for the details.")
+
+
+def started(folder: JobFolder, settings: JobSettings, *, json: bool) -> None:
+    if json:
+        print_json({"job": folder.path, "name": settings.name, "crs": settings.frame.crs})
+        return
+    console = _console()
+    console.print(f"Started job {_plain(settings.name)} in {_plain(folder.path)}.")
+    console.print(
+        f"Fill in the cover facts and control points in {_plain(folder.settings_file)}, then:"
+    )
+    console.print(f"  asfound add {_plain(folder.path)} FILE --frame FRAME")
+
+
+def added(folder: JobFolder, done: Added) -> None:
+    """How an upload is understood: column by column, with every doubt."""
+    from asfound.folder import mapping_file
+
+    console = _console()
+    record = done.record
+    if done.known:
+        console.print(
+            f"{_plain(record.name)} is already in the job as upload {record.tag}: "
+            "same bytes, nothing added."
+        )
+        return
+    console.print(
+        f"[bold]Upload {record.tag}[/bold]: {_plain(record.name)}, {record.size} bytes, "
+        f"SHA-256 {record.sha256[:16]}..."
+    )
+    if done.guess is not None:
+        table = _table("asfound's quantity", "file's column", "read as")
+        for quantity, column, form in done.guess.rows():
+            table.add_row(_plain(quantity), _plain(column), _plain(form))
+        console.print(table)
+        for doubt in done.guess.doubts:
+            console.print(f"Doubt: {_plain(doubt.what)} {_plain(doubt.why)}", soft_wrap=True)
+            if doubt.remedy:
+                console.print(f"  If wrong: {_plain(doubt.remedy)}", soft_wrap=True)
+    console.print(f"The mapping is in {_plain(mapping_file(folder, record.tag))}.")
+
+
+def added_json(folder: JobFolder, done: Sequence[Added]) -> None:
+    from asfound.folder import mapping_file
+
+    print_json(
+        [
+            {
+                "tag": item.record.tag,
+                "file": item.record.name,
+                "sha256": item.record.sha256,
+                "size": item.record.size,
+                "known": item.known,
+                "mapping": mapping_file(folder, item.record.tag),
+                "columns": [
+                    {"quantity": q, "column": c, "read_as": f} for q, c, f in item.guess.rows()
+                ]
+                if item.guess
+                else [],
+                "doubts": [
+                    {"field": d.field, "what": d.what, "why": d.why, "remedy": d.remedy}
+                    for d in item.guess.doubts
+                ]
+                if item.guess
+                else [],
+            }
+            for item in done
+        ]
+    )
+
+
+def _verdict_counts(codes: Any) -> dict[str, int]:
+    from asfound.model import Verdict
+
+    return {verdict.word: int((codes == verdict).sum()) for verdict in Verdict}
+
+
+def _summary(results: Results) -> dict[str, Any]:
+    intake = results.intake
+    return {
+        "job": results.settings.name,
+        "invented": results.settings.invented,
+        "shots": _verdict_counts(results.verdict),
+        "lines": _verdict_counts(results.line_verdict),
+        "crossings": len(results.crossings),
+        "findings": len(results.findings),
+        "rows": [
+            {
+                "file": account.file,
+                "rows": account.rows,
+                "shots": account.shots,
+                "sweep_readings": account.sweep_readings,
+                "reported": account.reported,
+            }
+            for account in intake.accounts
+        ],
+    }
+
+
+def processed(results: Results, files: Sequence[Path], *, json: bool) -> None:
+    if json:
+        print_json({**_summary(results), "files": list(files)})
+        return
+    console = _console()
+    summary = _summary(results)
+    invented = " (invented demonstration data)" if results.settings.invented else ""
+    console.print(f"[bold]{_plain(results.settings.name)}[/bold]{invented}")
+    counts = ", ".join(f"{count} {word}" for word, count in summary["shots"].items())
+    console.print(
+        f"Shots: {counts}. Lines: {len(results.lines)}. Crossings: {summary['crossings']}."
+    )
+    _print_accounts(console, results)
+    _print_finding_counts(console, results)
+    _print_lines(console, results)
+    if files:
+        console.print(f"Results in {_plain(files[0].parent)}:")
+        for path in files:
+            console.print(f"  {_plain(path.name)}")
+    _print_cautions(console)
+
+
+def _print_cautions(console: Console) -> None:
+    from asfound.model import CAUTIONS
+
+    for caution in CAUTIONS:
+        console.print(f"[dim]! {_plain(caution)}[/dim]", soft_wrap=True)
+
+
+def _print_accounts(console: Console, results: Results) -> None:
+    table = _table("file", ">rows", ">shots", ">sweep readings", ">reported")
+    for account in results.intake.accounts:
+        table.add_row(
+            _plain(account.file),
+            str(account.rows),
+            str(account.shots),
+            str(account.sweep_readings),
+            str(account.reported),
+        )
+    console.print(table)
+
+
+def _print_finding_counts(console: Console, results: Results) -> None:
+    from asfound.model import Severity
+
+    table = _table("finding", ">fail", ">doubt", ">note", "what to do")
+    for outcome in results.findings.outcomes:
+        if len(outcome.index):
+            counts = [str(int((outcome.severity == s).sum()) or "") for s in Severity]
+            table.add_row(
+                _plain(outcome.rule.title),
+                counts[Severity.FAIL],
+                counts[Severity.DOUBT],
+                counts[Severity.NOTE],
+                _plain(outcome.rule.remedy),
+            )
+    if table.row_count:
+        console.print(table)
+    else:
+        console.print("No findings.")
+
+
+def _print_lines(console: Console, results: Results) -> None:
+    import numpy as np
+
+    from asfound.model import Verdict
+    from asfound.units import length_unit
+
+    unit = length_unit(results.settings.length_unit)
+    table = _table(
+        "line",
+        "utility",
+        ">shots",
+        f">length {unit.symbol}",
+        f">95 % across {unit.symbol}",
+        f">95 % height {unit.symbol}",
+        "verdict",
+    )
+    for line, verdict in zip(results.lines, results.line_verdict, strict=True):
+        across = _across_95(line.covariance, line.bearing)
+        vertical = 1.96 * np.sqrt(line.covariance[:, 2, 2])
+        known = vertical[np.isfinite(vertical)]
+        table.add_row(
+            _plain(line.name),
+            line.utility.word,
+            str(len(line.shots)),
+            f"{line.length / unit.metres:.1f}",
+            f"{np.median(across) / unit.metres:.2f}",
+            f"{np.median(known) / unit.metres:.2f}" if len(known) else "no depths",
+            Verdict(int(verdict)).word,
+        )
+    if table.row_count:
+        console.print(table)
+
+
+def _across_95(covariance: Any, bearing: Any) -> Any:
+    import numpy as np
+
+    east, north = np.cos(bearing), -np.sin(bearing)
+    variance = (
+        east**2 * covariance[:, 0, 0]
+        + 2 * east * north * covariance[:, 0, 1]
+        + north**2 * covariance[:, 1, 1]
+    )
+    return 1.96 * np.sqrt(variance)
+
+
+def _subject(results: Results, subject: str, index: int) -> str:
+    if subject == "shot":
+        return f"shot {results.shot_name(index)}"
+    if subject == "line":
+        return f"line {results.assembly.names[index]}"
+    if subject == "source":
+        return f"upload {results.intake.sources[index].tag}"
+    return "job"
+
+
+def findings(results: Results, *, json: bool) -> None:
+    """Every finding and every reported row."""
+    if json:
+        print_json(
+            {
+                **_summary(results),
+                "found": [
+                    {
+                        "rule": finding.rule.id,
+                        "title": finding.rule.title,
+                        "subject": _subject(results, finding.rule.subject, finding.index),
+                        "severity": finding.severity.word,
+                        "value": finding.value,
+                        "limit": finding.limit,
+                        "unit": finding.unit,
+                        "detail": finding.detail,
+                        "remedy": finding.rule.remedy,
+                    }
+                    for finding in results.findings
+                ],
+                "not_run": [
+                    {"rule": rule.id, "why": why} for rule, why in results.findings.not_run
+                ],
+                "reported_rows": [
+                    {
+                        "file": report.file,
+                        "row": report.row,
+                        "line": report.line_number,
+                        "reason": report.reason,
+                        "remedy": report.remedy,
+                        "accepted": report.accepted,
+                    }
+                    for report in results.intake.reports
+                ],
+            }
+        )
+        return
+    console = _console()
+    table = _table("about", "severity", "finding")
+    for finding in results.findings:
+        table.add_row(
+            _plain(_subject(results, finding.rule.subject, finding.index)),
+            finding.severity.word,
+            _plain(
+                f"{finding.rule.title}: {finding.detail}" if finding.detail else finding.rule.title
+            ),
+        )
+    console.print(table)
+    for report in results.intake.reports:
+        word = "remark" if report.accepted else "not a shot"
+        console.print(
+            f"{_plain(report.file)}, line {report.line_number} ({word}): {_plain(report.reason)} "
+            f"{_plain(report.remedy)}",
+            soft_wrap=True,
+        )
+    counts = ", ".join(f"{n} {word}" for word, n in _verdict_counts(results.verdict).items())
+    console.print(f"Shots: {counts}.")
+
+
+def explained(results: Results, name: str, *, json: bool) -> None:
+    """One shot in full."""
+    import numpy as np
+
+    from asfound.budget import explain_shot
+    from asfound.model import Verdict
+    from asfound.units import length_unit
+
+    index = _find_shot(results, name)
+    terms = explain_shot(results.budget, index)
+    about = results.findings.about("shot", index)
+    ground, budget, shots = results.ground, results.budget, results.intake.shots
+    source = results.intake.sources[shots.source[index]]
+    line = int(results.assembly.line[index])
+    verdict = Verdict(int(results.verdict[index]))
+    facts = {
+        "shot": results.shot_name(index),
+        "verdict": verdict.word,
+        "file": source.file,
+        "row": int(shots.row[index]),
+        "file_line": int(shots.line_number[index]),
+        "line": results.assembly.names[line] if line >= 0 else "",
+        "easting_m": float(ground.easting[index]),
+        "northing_m": float(ground.northing[index]),
+        "ground_height_m": float(ground.height[index]),
+        "vertical_reference": ground.vertical_reference,
+        "crs": results.settings.frame.crs,
+        "epoch": float(ground.epoch[index]),
+        "operation": ground.operations[ground.operation[index]].name,
+        "depth_m": float(shots.depth[index]),
+        "centre_height_m": float(budget.centre_height[index]),
+        "horizontal_95_m": float(budget.horizontal_95[index]),
+        "vertical_95_m": float(budget.vertical_95[index]),
+    }
+    if json:
+        print_json(
+            {
+                **facts,
+                "budget": [
+                    {
+                        "name": term.name,
+                        "title": term.title,
+                        "horizontal_sd_m": term.horizontal_sd,
+                        "vertical_sd_m": term.vertical_sd,
+                        "shared": term.shared,
+                        "basis": term.basis,
+                    }
+                    for term in terms
+                ],
+                "findings": [
+                    {
+                        "rule": finding.rule.id,
+                        "severity": finding.severity.word,
+                        "detail": finding.detail,
+                        "remedy": finding.rule.remedy,
+                    }
+                    for finding in about
+                ],
+            }
+        )
+        return
+    console = _console()
+    unit = length_unit(results.settings.length_unit)
+
+    def length(metres: float, digits: int = 2) -> str:
+        if not np.isfinite(metres):
+            return "not known"
+        return f"{metres / unit.metres:.{digits}f} {unit.symbol}"
+
+    console.print(f"[bold]Shot {facts['shot']}[/bold]: {verdict.word}")
+    console.print(
+        f"Row {facts['row']} (file line {facts['file_line']}) of {_plain(source.file)}"
+        + (f", on line {_plain(facts['line'])}" if facts["line"] else ", on no line")
+    )
+    console.print(
+        f"Depth reading {length(facts['depth_m'])}; centre within "
+        f"{length(facts['horizontal_95_m'])} horizontally and {length(facts['vertical_95_m'])} "
+        "vertically, each with 95 %."
+    )
+    console.print(f"Positions: {_plain(facts['operation'])}; {_plain(ground.vertical_reference)}.")
+    table = _table(
+        "cause of error",
+        f">horizontal {unit.symbol}",
+        f">vertical {unit.symbol}",
+        "shared",
+        "size from",
+        title="Error budget, one standard deviation each",
+    )
+    for term in terms:
+        table.add_row(
+            _plain(term.title),
+            f"{term.horizontal_sd / unit.metres:.3f}",
+            f"{term.vertical_sd / unit.metres:.3f}",
+            "yes" if term.shared else "",
+            _plain(term.basis),
+        )
+    console.print(table)
+    for finding in about:
+        console.print(
+            f"{finding.severity.word}: {_plain(finding.rule.title)}. {_plain(finding.detail)}",
+            soft_wrap=True,
+        )
+        console.print(f"  What to do: {_plain(finding.rule.remedy)}", soft_wrap=True)
+    _print_cautions(console)
+
+
+def _find_shot(results: Results, name: str) -> int:
+    import numpy as np
+
+    from asfound.errors import InputError
+
+    shots, sources = results.intake.shots, results.intake.sources
+    tag, _, row = name.rpartition("-")
+    tags = [source.tag for source in sources]
+    if tag.upper() in tags and row.isdigit():
+        found = np.flatnonzero((shots.source == tags.index(tag.upper())) & (shots.row == int(row)))
+        if len(found):
+            return int(found[0])
+    own = np.flatnonzero(shots.name.words() == name)
+    if len(own) == 1:
+        return int(own[0])
+    raise InputError(
+        f"the job has no shot '{name}'."
+        if not len(own)
+        else f"{len(own)} shots have the field name '{name}'.",
+        where="SHOT",
+        remedy="Name it by upload and row, such as A-17; results' tables list all names.",
+    )
+
+
+def frame_differences(
+    latitude: float,
+    longitude: float,
+    epoch: float,
+    differences: Sequence[FrameDifference],
+    *,
+    json: bool,
+) -> None:
+    if json:
+        print_json(
+            {
+                "latitude": latitude,
+                "longitude": longitude,
+                "epoch": epoch,
+                "differences": [difference.__dict__ for difference in differences],
+            }
+        )
+        return
+    console = _console()
+    console.print(f"At {latitude:.5f}, {longitude:.5f}, epoch {epoch:.2f}:")
+    table = _table("entered as", "really in", ">east m", ">north m", ">up m", ">off by m")
+    for item in differences:
+        table.add_row(
+            _plain(item.target),
+            _plain(item.source),
+            f"{item.east:+.3f}",
+            f"{item.north:+.3f}",
+            f"{item.up:+.3f}",
+            f"{item.horizontal:.3f}",
+        )
+    console.print(table)
+    for item in differences:
+        console.print(_plain(item.words), soft_wrap=True)
+
+
+def demo_built(folder: JobFolder, *, json: bool) -> None:
+    if json:
+        print_json({"job": folder.path})
+        return
+    console = _console()
+    console.print(f"Built the invented demonstration job in {_plain(folder.path)}.")
+    console.print(f"Now: asfound process {_plain(folder.path)}")

@@ -1,0 +1,35 @@
+"""A job on disk: its folder, its settings, its uploads, and the whole way from raw to results."""
+
+from asfound.folder.jobs import new_job, process_job, read_intake, run_job
+from asfound.folder.layout import JobFolder, open_job, plain_name, write_whole
+from asfound.folder.settings import read_settings, settings_from_tree, settings_text
+from asfound.folder.uploads import (
+    Added,
+    UploadRecord,
+    add_upload,
+    list_uploads,
+    mapping_file,
+    read_mapping,
+    tag_of,
+)
+
+__all__ = [
+    "Added",
+    "JobFolder",
+    "UploadRecord",
+    "add_upload",
+    "list_uploads",
+    "mapping_file",
+    "new_job",
+    "open_job",
+    "plain_name",
+    "process_job",
+    "read_intake",
+    "read_mapping",
+    "read_settings",
+    "run_job",
+    "settings_from_tree",
+    "settings_text",
+    "tag_of",
+    "write_whole",
+]

@@ -1,0 +1,120 @@
+"""Starting, reading and processing a job on disk."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from asfound.deliver import write_outputs
+from asfound.errors import InputError
+from asfound.folder.layout import JobFolder, open_job, write_whole
+from asfound.folder.settings import read_settings, settings_text
+from asfound.folder.uploads import list_uploads, read_mapping
+from asfound.geodesy import resolve_frame
+from asfound.intake import join_uploads, read_upload
+from asfound.job import process
+from asfound.model import Intake, JobSettings, Results
+
+_GITIGNORE = b"out/\n"
+
+
+def _silent(step: str) -> None:
+    """No one is watching."""
+
+
+def new_job(path: Path, settings: JobSettings) -> JobFolder:
+    """Start a job: a folder with `job.toml`, `raw/` and `grids/`.
+
+    Raises
+    ------
+    InputError
+        If the folder already holds a job, or something else.
+    FrameError
+        If the job's frame is unknown.
+    """
+    resolve_frame(settings.frame.crs)
+    if path.exists() and (not path.is_dir() or any(path.iterdir())):
+        raise InputError(
+            "there is something here already; a job wants a new or empty folder.",
+            where=str(path),
+            remedy="Choose another name.",
+        )
+    folder = JobFolder(path)
+    try:
+        folder.raw.mkdir(parents=True)
+        folder.grids.mkdir()
+    except OSError as error:
+        raise InputError(
+            f"can't make the folder: {error.strerror or error}.",
+            where=str(path),
+            remedy="Check the name and the permissions.",
+        ) from error
+    write_whole(path / ".gitignore", _GITIGNORE)
+    write_whole(folder.settings_file, settings_text(settings).encode())
+    return folder
+
+
+def read_intake(folder: JobFolder, *, progress: Callable[[str], None] = _silent) -> Intake:
+    """All uploads of a job, read by their mappings.
+
+    Raises
+    ------
+    InputError
+        If there is no upload, or one can't be read.
+    """
+    records = list_uploads(folder)
+    if not records:
+        raise InputError(
+            "the job has no uploads yet.",
+            where=str(folder.path),
+            remedy=f"Add the receiver's files: asfound add {folder.path} FILE",
+        )
+    uploads = []
+    for index, record in enumerate(records):
+        progress(f"Reading upload {record.tag}, {record.name}")
+        uploads.append(
+            read_upload(
+                record.main,
+                record.name,
+                read_mapping(folder, record.tag),
+                tag=record.tag,
+                source_index=index,
+                track=record.track,
+            )
+        )
+    return join_uploads(uploads)
+
+
+def run_job(path: Path, *, progress: Callable[[str], None] = _silent) -> Results:
+    """Process a job's raw files without writing anything.
+
+    Raises
+    ------
+    AsfoundError
+        Whatever keeps the job from being processed.
+    """
+    folder = open_job(path)
+    settings = read_settings(folder)
+    intake = read_intake(folder, progress=progress)
+    if not len(intake.shots):
+        raise InputError(
+            "no row of the uploads is a shot.",
+            where=str(path),
+            remedy="Look at the reported rows with: asfound check",
+        )
+    return process(intake, settings, progress=progress)
+
+
+def process_job(
+    path: Path, *, progress: Callable[[str], None] = _silent
+) -> tuple[Results, tuple[Path, ...]]:
+    """Process a job and write its results to `out/`.
+
+    Returns
+    -------
+    results : Results
+    files : tuple of Path
+    """
+    results = run_job(path, progress=progress)
+    files = write_outputs(results, JobFolder(path).out, progress=progress)
+    return results, files

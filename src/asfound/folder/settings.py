@@ -1,0 +1,344 @@
+"""`job.toml`: what a job declares, read with care and written with comments."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+
+from asfound.errors import InputError, SettingsError
+from asfound.folder.layout import JobFolder
+from asfound.model import ControlPoint, Frame, JobSettings, NominalSize, Receiver, Utility
+from asfound.units import LENGTH_UNITS
+
+T = TypeVar("T")
+
+_TOP = {"job", "frame", "units", "work_area", "control", "receiver", "size", "profile"}
+
+
+class _Table:
+    """A TOML table that knows where it stands and which of its keys were asked for."""
+
+    def __init__(self, values: Mapping[str, Any], where: str) -> None:
+        self.values = values
+        self.where = where
+        self.asked: set[str] = set()
+
+    def take(self, key: str, kind: Callable[[Any], T], default: T | None = None) -> T:
+        self.asked.add(key)
+        if key not in self.values:
+            if default is None:
+                raise SettingsError(
+                    f"'{key}' is missing.", where=self.where, remedy=f"Add a line: {key} = ..."
+                )
+            return default
+        try:
+            return kind(self.values[key])
+        except (ValueError, TypeError) as error:
+            raise SettingsError(
+                f"{key} = {self.values[key]!r} can't be used: {error}.",
+                where=self.where,
+                remedy="Correct the value; docs/reference/job-file.md lists what each key takes.",
+            ) from error
+
+    def done(self) -> None:
+        unknown = sorted(self.values.keys() - self.asked)
+        if unknown:
+            raise SettingsError(
+                f"unknown key '{unknown[0]}'.",
+                where=self.where,
+                remedy=f"Known here: {', '.join(sorted(self.asked))}.",
+            )
+
+
+def text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError("text in quotes is needed")
+    return value
+
+
+def number(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise TypeError("a number is needed")
+    if not np.isfinite(value):
+        raise ValueError("a finite number is needed")
+    return float(value)
+
+
+def _positive(value: Any) -> float:
+    result = number(value)
+    if result < 0:
+        raise ValueError("it can't be negative")
+    return result
+
+
+def _flag(value: Any) -> bool:
+    if not isinstance(value, bool):
+        raise TypeError("true or false is needed")
+    return value
+
+
+def _day(value: Any) -> date:
+    if type(value) is not date:
+        raise TypeError("a date such as 2026-11-17 is needed")
+    return value
+
+
+def _one_of(*words: str) -> Callable[[Any], str]:
+    def check(value: Any) -> str:
+        if value not in words:
+            raise ValueError(f"one of {', '.join(words)} is needed")
+        return str(value)
+
+    return check
+
+
+def _utility(value: Any) -> Utility:
+    word = text(value).upper()
+    if word not in Utility.__members__:
+        raise ValueError(f"one of {', '.join(u.word for u in Utility)} is needed")
+    return Utility[word]
+
+
+def _ring(value: Any) -> np.ndarray[Any, np.dtype[np.float64]]:
+    ring = np.asarray(value, np.float64)
+    if ring.ndim != 2 or ring.shape[1] != 2 or len(ring) < 3 or not np.isfinite(ring).all():
+        raise ValueError("at least three [longitude, latitude] pairs are needed")
+    if (np.abs(ring[:, 0]) > 180).any() or (np.abs(ring[:, 1]) > 90).any():
+        raise ValueError("longitude comes first, both in degrees")
+    return ring
+
+
+def read_settings(folder: JobFolder) -> JobSettings:
+    """The settings of a job.
+
+    Raises
+    ------
+    SettingsError
+        If `job.toml` is no TOML or holds an unknown key or a value that can't be used.
+    """
+    path = folder.settings_file
+    try:
+        tree = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            f"not readable as TOML: {error}.",
+            where=str(path),
+            remedy="Correct the line it names.",
+        ) from error
+    except OSError as error:
+        raise InputError(f"can't be read: {error.strerror}.", where=str(path)) from error
+    return settings_from_tree(tree, str(path), grids=(str(folder.grids),))
+
+
+def settings_from_tree(
+    tree: Mapping[str, Any], where: str, *, grids: tuple[str, ...] = ()
+) -> JobSettings:
+    """Settings of a parsed `job.toml`.
+
+    Raises
+    ------
+    SettingsError
+        As `read_settings`.
+    """
+    for key in tree:
+        if key not in _TOP:
+            raise SettingsError(
+                f"unknown table [{key}].", where=where, remedy=f"Known: {', '.join(sorted(_TOP))}."
+            )
+    job = _table(tree, "job", where)
+    frame = _table(tree, "frame", where)
+    units = _table(tree, "units", where)
+    work_area = _table(tree, "work_area", where)
+    epoch = frame.take("epoch", number, float("nan"))
+    ring = work_area.take("ring", _ring, np.empty((0, 2)))
+    vertical = frame.take("heights", _one_of("ellipsoidal", "orthometric", "none"), "ellipsoidal")
+    settings = JobSettings(
+        name=job.take("name", text),
+        client=job.take("client", text, ""),
+        place=job.take("place", text, ""),
+        crew=job.take("crew", text, ""),
+        notice=job.take("notice", text, ""),
+        purpose=job.take("purpose", text, ""),
+        invented=job.take("invented", _flag, False),
+        processed_on=job.take("today", _day, date.min) if "today" in job.values else None,
+        frame=Frame(
+            crs=frame.take("crs", text),
+            epoch=None if np.isnan(epoch) else epoch,
+            height_kind=vertical,
+            geoid=frame.take("geoid", text, ""),
+        ),
+        length_unit=units.take("length", _one_of(*LENGTH_UNITS), "m"),
+        work_area=ring if len(ring) else None,
+        control=tuple(_control(t) for t in _tables(tree, "control", where)),
+        receivers=tuple(_receiver(t) for t in _tables(tree, "receiver", where)),
+        sizes=tuple(_size(t) for t in _tables(tree, "size", where)),
+        profile=dict(tree.get("profile", {})),
+        grids=grids,
+    )
+    job.asked.add("today")
+    for table in (job, frame, units, work_area):
+        table.done()
+    if vertical == "orthometric" and not settings.frame.geoid:
+        raise SettingsError(
+            "orthometric heights need a geoid model.",
+            where=f"{where} [frame]",
+            remedy='Put the grid file into grids/ and name it: geoid = "FILE.tif"; or set '
+            'heights = "ellipsoidal".',
+        )
+    return settings
+
+
+def _table(tree: Mapping[str, Any], key: str, where: str) -> _Table:
+    values = tree.get(key, {})
+    if not isinstance(values, Mapping):
+        raise SettingsError(f"{key} must be a table.", where=where, remedy=f"Write [{key}].")
+    return _Table(values, f"{where} [{key}]")
+
+
+def _tables(tree: Mapping[str, Any], key: str, where: str) -> list[_Table]:
+    values = tree.get(key, [])
+    if not isinstance(values, list) or not all(isinstance(v, Mapping) for v in values):
+        raise SettingsError(
+            f"{key} must be a list of tables.", where=where, remedy=f"Write [[{key}]]."
+        )
+    return [_Table(v, f"{where} [[{key}]] number {k}") for k, v in enumerate(values, 1)]
+
+
+def _control(table: _Table) -> ControlPoint:
+    point = ControlPoint(
+        name=table.take("name", text),
+        easting=table.take("easting", number),
+        northing=table.take("northing", number),
+        height=table.take("height", number, float("nan")),
+        horizontal_sd=table.take("horizontal_sd", _positive, 0.01),
+        vertical_sd=table.take("vertical_sd", _positive, 0.015),
+    )
+    table.done()
+    return point
+
+
+def _receiver(table: _Table) -> Receiver:
+    verified = table.take("verified", _day, date.min)
+    receiver = Receiver(
+        serial=table.take("serial", text),
+        horizontal=table.take("horizontal", _positive, 0.008),
+        vertical=table.take("vertical", _positive, 0.015),
+        ppm=table.take("ppm", _positive, 1.0),
+        verified=None if verified == date.min else verified,
+        note=table.take("note", text, ""),
+    )
+    table.done()
+    return receiver
+
+
+def _size(table: _Table) -> NominalSize:
+    size = NominalSize(
+        outside_diameter=table.take("outside_diameter", _positive),
+        utility=table.take("utility", _utility, Utility.UNKNOWN),
+        line=table.take("line", text, ""),
+        basis=table.take("basis", text, ""),
+    )
+    table.done()
+    return size
+
+
+def _toml_text(value: str) -> str:
+    """A TOML basic string."""
+    escaped = "".join(
+        f"\\u{ord(c):04x}" if ord(c) < 32 or ord(c) == 127 else c
+        for c in value.replace("\\", "\\\\").replace('"', '\\"')
+    )
+    return f'"{escaped}"'
+
+
+def settings_text(settings: JobSettings) -> str:
+    """`job.toml` for settings, with a comment where a technician may want to fill something in."""
+    frame = settings.frame
+    lines = [
+        "# A job's declarations. docs/reference/job-file.md explains each key.",
+        "[job]",
+        f"name = {_toml_text(settings.name)}",
+        f"client = {_toml_text(settings.client)}",
+        f"place = {_toml_text(settings.place)}",
+        f"crew = {_toml_text(settings.crew)}",
+        f"notice = {_toml_text(settings.notice)}    # the dig notice's number",
+        f"purpose = {_toml_text(settings.purpose)}",
+        f"invented = {str(settings.invented).lower()}",
+    ]
+    if settings.processed_on is not None:
+        lines.append(f"today = {settings.processed_on.isoformat()}")
+    lines += ["", "[frame]    # the frame of the results", f"crs = {_toml_text(frame.crs)}"]
+    if frame.epoch is not None:
+        lines.append(f"epoch = {frame.epoch!r}")
+    lines.append(f"heights = {_toml_text(frame.height_kind)}")
+    if frame.geoid:
+        lines.append(f"geoid = {_toml_text(frame.geoid)}")
+    lines += [
+        "",
+        "[units]",
+        f"length = {_toml_text(settings.length_unit)}    # m, ft (international) or ftUS (survey)",
+    ]
+    if settings.work_area is not None:
+        lines += ["", "[work_area]", "ring = ["]
+        lines += [f"    [{lon:.7f}, {lat:.7f}]," for lon, lat in settings.work_area]
+        lines.append("]")
+    for point in settings.control:
+        lines += [
+            "",
+            "[[control]]    # in the job's CRS, metres",
+            f"name = {_toml_text(point.name)}",
+            f"easting = {point.easting:.4f}",
+            f"northing = {point.northing:.4f}",
+        ]
+        if np.isfinite(point.height):
+            lines.append(f"height = {point.height:.4f}")
+        lines += [f"horizontal_sd = {point.horizontal_sd}", f"vertical_sd = {point.vertical_sd}"]
+    for receiver in settings.receivers:
+        lines += [
+            "",
+            "[[receiver]]",
+            f"serial = {_toml_text(receiver.serial)}",
+            f"horizontal = {receiver.horizontal}    # RTK class, metres + ppm of the base distance",
+            f"vertical = {receiver.vertical}",
+            f"ppm = {receiver.ppm}",
+        ]
+        if receiver.verified is not None:
+            lines.append(f"verified = {receiver.verified.isoformat()}")
+        if receiver.note:
+            lines.append(f"note = {_toml_text(receiver.note)}")
+    for size in settings.sizes:
+        lines += ["", "[[size]]", f"outside_diameter = {size.outside_diameter}    # metres"]
+        if size.utility is not Utility.UNKNOWN:
+            lines.append(f"utility = {_toml_text(size.utility.word)}")
+        if size.line:
+            lines.append(f"line = {_toml_text(size.line)}")
+        if size.basis:
+            lines.append(f"basis = {_toml_text(size.basis)}")
+    if settings.profile:
+        import tomli_w
+
+        lines += ["", tomli_w.dumps({"profile": settings.profile}).rstrip()]
+    return "\n".join(lines) + "\n"
+
+
+def read_bytes(path: Path) -> bytes:
+    """Whole content of a file.
+
+    Raises
+    ------
+    InputError
+        If it can't be read.
+    """
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(
+            f"can't be read: {error.strerror or error}.",
+            where=str(path),
+            remedy="Check the name and the permissions.",
+        ) from error

@@ -1,0 +1,284 @@
+"""Uploads of a job: raw files kept as received, each with its facts and its mapping.
+
+`raw/A/` holds the bytes of upload A and `upload.toml` with their hashes: never changed.
+`mappings/A.toml` says how to read them, and is the user's to correct.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import tempfile
+import tomllib
+from collections.abc import Mapping as Dictionary
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import tomli_w
+
+from asfound.errors import AmbiguityError, InputError, SettingsError
+from asfound.folder.layout import JobFolder, plain_name, write_whole
+from asfound.folder.settings import read_bytes
+from asfound.intake import (
+    Mapping,
+    MappingGuess,
+    guess_mapping,
+    mapping_from_toml,
+    mapping_to_toml,
+)
+
+_SHAPEFILE_PARTS = (".shp", ".dbf", ".shx", ".prj", ".cpg")
+
+
+@dataclass(frozen=True)
+class UploadRecord:
+    """Facts of one upload, as `upload.toml` keeps them.
+
+    Parameters
+    ----------
+    tag : str
+        A, B, ... in the order of adding.
+    name : str
+        Of the main file, as received.
+    main : Path
+        The stored main file.
+    track : Path or None
+        The stored NMEA log that positions readings without position.
+    sha256, size : str, int
+        Of the main file.
+    added : str
+        UTC time.
+    """
+
+    tag: str
+    name: str
+    main: Path
+    track: Path | None
+    sha256: str
+    size: int
+    added: str
+
+
+@dataclass(frozen=True)
+class Added:
+    """What `add_upload` did: a new upload, or the known one that has the same bytes."""
+
+    record: UploadRecord
+    guess: MappingGuess | None
+    known: bool
+
+
+def tag_of(number: int) -> str:
+    """Tag of the n-th upload from 0: A ... Z, AA, AB, ..."""
+    tag = ""
+    number += 1
+    while number:
+        number, letter = divmod(number - 1, 26)
+        tag = chr(65 + letter) + tag
+    return tag
+
+
+def _tag_order(tag: str) -> tuple[int, str]:
+    return (len(tag), tag)
+
+
+def mapping_file(folder: JobFolder, tag: str) -> Path:
+    """Where the mapping of an upload lies."""
+    return folder.path / "mappings" / f"{tag}.toml"
+
+
+def list_uploads(folder: JobFolder, *, verify: bool = True) -> tuple[UploadRecord, ...]:
+    """All uploads of a job in order of adding.
+
+    Parameters
+    ----------
+    verify : bool
+        Check that the stored bytes still have the hashes they were received with.
+
+    Raises
+    ------
+    InputError
+        If a stored file is missing or was changed.
+    """
+    if not folder.raw.is_dir():
+        return ()
+    tags = [d.name for d in folder.raw.iterdir() if d.is_dir() and not d.name.startswith(".")]
+    return tuple(_read_record(folder, tag, verify) for tag in sorted(tags, key=_tag_order))
+
+
+def _read_record(folder: JobFolder, tag: str, verify: bool) -> UploadRecord:
+    place = folder.raw / tag
+    facts_file = place / "upload.toml"
+    try:
+        facts = tomllib.loads(facts_file.read_text("utf-8"))
+        files: list[dict[str, Any]] = facts["file"]
+        roles = {str(entry["role"]): entry for entry in files}
+        main = roles["main"]
+        record = UploadRecord(
+            tag=tag,
+            name=str(main["name"]),
+            main=place / str(main["stored"]),
+            track=place / str(roles["track"]["stored"]) if "track" in roles else None,
+            sha256=str(main["sha256"]),
+            size=int(main["size"]),
+            added=str(facts["added"]),
+        )
+    except (OSError, KeyError, ValueError, TypeError, tomllib.TOMLDecodeError) as error:
+        raise InputError(
+            f"the record of upload {tag} is damaged ({error}).",
+            where=str(facts_file),
+            remedy="Restore it from a backup, or move the folder away and add the file again.",
+        ) from error
+    if verify:
+        for entry in files:
+            stored = place / str(entry["stored"])
+            if _sha256(stored) != entry["sha256"]:
+                raise InputError(
+                    f"the raw file of upload {tag} is not what was received: its SHA-256 differs.",
+                    where=str(stored),
+                    remedy="Raw files must never change. Restore it from a backup.",
+                )
+    return record
+
+
+def _sha256(path: Path) -> str:
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise InputError(
+            f"can't be read: {error.strerror or error}.",
+            where=str(path),
+            remedy="Check the name and the permissions.",
+        ) from error
+
+
+def read_mapping(folder: JobFolder, tag: str) -> Mapping:
+    """The mapping of an upload.
+
+    Raises
+    ------
+    SettingsError
+        If it can't be used.
+    InputError
+        If it is missing.
+    """
+    path = mapping_file(folder, tag)
+    try:
+        text = read_bytes(path).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise SettingsError(
+            "not UTF-8 text.", where=str(path), remedy="Save it as UTF-8."
+        ) from error
+    return mapping_from_toml(text, str(path))
+
+
+def add_upload(
+    folder: JobFolder,
+    path: Path,
+    *,
+    hints: Dictionary[str, object] | None = None,
+    mapping_path: Path | None = None,
+    track: Path | None = None,
+) -> Added:
+    """Take a file into a job: keep its bytes, guess (or take) its mapping.
+
+    Nothing is kept when the mapping is ambiguous, so that no half-understood upload gets into
+    results: the guess is written to `mappings/` for the user to complete.
+
+    Parameters
+    ----------
+    hints : mapping
+        What the user declared: frame, epoch, zone, receiver, antenna_height, ...
+    mapping_path : Path or None
+        A mapping file to use instead of a guess.
+    track : Path or None
+        NMEA log with the positions of readings that carry none.
+
+    Raises
+    ------
+    InputError, AmbiguityError, SettingsError
+    """
+    digest = _sha256(path)
+    records = list_uploads(folder)
+    for record in records:
+        if record.sha256 == digest:
+            return Added(record, None, known=True)
+    guess: MappingGuess | None = None
+    if mapping_path is not None:
+        mapping = mapping_from_toml(
+            read_bytes(mapping_path).decode("utf-8-sig", "replace"), str(mapping_path)
+        )
+    else:
+        guess = guess_mapping(path, path.name, hints=dict(hints or {}))
+        mapping = guess.mapping
+        if guess.ambiguities:
+            draft = folder.path / "mappings" / f"{plain_name(path.name)}.draft.toml"
+            write_whole(draft, mapping_to_toml(mapping).encode())
+            first = guess.ambiguities[0]
+            more = len(guess.ambiguities) - 1
+            also = f" ({more} more doubt{'s' if more > 1 else ''} like this.)" if more else ""
+            raise AmbiguityError(
+                f"{first.what} {first.why}{also}",
+                where=f"{path.name}, {first.field}" if first.field else path.name,
+                remedy=f"{first.remedy} The guess is in {draft}: correct it and give it with "
+                f"--mapping.",
+            )
+    tag = tag_of(len(records))
+    record = _store(folder, tag, path, track)
+    write_whole(mapping_file(folder, tag), mapping_to_toml(mapping).encode())
+    if guess is not None:
+        (folder.path / "mappings" / f"{plain_name(path.name)}.draft.toml").unlink(missing_ok=True)
+    return Added(record, guess, known=False)
+
+
+def _store(folder: JobFolder, tag: str, path: Path, track: Path | None) -> UploadRecord:
+    """Copy the files into `raw/TAG/` in one rename."""
+    folder.raw.mkdir(parents=True, exist_ok=True)
+    wanted: list[tuple[str, Path]] = [("main", path)]
+    if path.suffix.lower() == ".shp":
+        wanted += [
+            ("part", part)
+            for part in sorted(path.parent.iterdir())
+            if part.stem == path.stem and part.suffix.lower() in _SHAPEFILE_PARTS and part != path
+        ]
+    if track is not None:
+        wanted.append(("track", track))
+    stage = Path(tempfile.mkdtemp(dir=folder.raw, prefix=".part-"))
+    try:
+        entries = []
+        for role, origin in wanted:
+            stored = plain_name(origin.name)
+            if role == "track" and (stage / stored).exists():
+                stored = f"track-{stored}"
+            if stored == "upload.toml":
+                stored = "upload-file.toml"
+            shutil.copyfile(origin, stage / stored)
+            entries.append(
+                {
+                    "role": role,
+                    "name": origin.name,
+                    "stored": stored,
+                    "sha256": _sha256(stage / stored),
+                    "size": (stage / stored).stat().st_size,
+                }
+            )
+        facts = {
+            "tag": tag,
+            "added": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+            "file": entries,
+        }
+        (stage / "upload.toml").write_bytes(tomli_w.dumps(facts).encode())
+        stage.chmod(0o755)
+        stage.replace(folder.raw / tag)
+    except OSError as error:
+        raise InputError(
+            f"can't be taken in: {error.strerror or error}.",
+            where=str(error.filename or path),
+            remedy="Check the file, the permissions and the free space.",
+        ) from error
+    finally:
+        shutil.rmtree(stage, ignore_errors=True)
+    return _read_record(folder, tag, verify=False)

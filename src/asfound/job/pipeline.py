@@ -1,0 +1,87 @@
+"""The main job as a table of contents: raw -> ground -> lines -> budget -> findings -> results.
+
+Each step is one call; its inputs and outputs are records of `asfound.model`. Nothing here reads
+or writes a file, and the same intake and settings always give the same results.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from asfound import __version__
+from asfound.alignment import assemble, find_crossings, fit_lines
+from asfound.budget import (
+    RuleContext,
+    error_budget,
+    line_verdicts,
+    load_profile,
+    run_rules,
+    shot_verdicts,
+)
+from asfound.geodesy import to_ground
+from asfound.model import Intake, JobSettings, Results
+
+
+def _silent(step: str) -> None:
+    """No one is watching."""
+
+
+def process(
+    intake: Intake, settings: JobSettings, *, progress: Callable[[str], None] = _silent
+) -> Results:
+    """Check every shot of a job, give it its uncertainty, and join shots into lines.
+
+    Parameters
+    ----------
+    intake : Intake
+        All uploads, read.
+    settings : JobSettings
+    progress : callable
+        Told the name of each step as it starts.
+
+    Returns
+    -------
+    Results
+
+    Raises
+    ------
+    FrameError
+        If coordinates can't be brought into the job's frame honestly.
+    SettingsError
+        If the profile's overrides or other settings can't be used.
+    """
+    shots, sources = intake.shots, intake.sources
+    profile = load_profile(settings.profile)
+
+    progress("Bringing antennas to the ground and into the job's frame")
+    ground = to_ground(shots, sources, settings)
+
+    progress("Putting shots in order along lines")
+    assembly = assemble(shots, ground)
+
+    progress("Adding up error budgets")
+    budget = error_budget(shots, ground, assembly, sources, settings, profile)
+
+    progress("Running the rules")
+    findings = run_rules(
+        RuleContext(shots, ground, budget, assembly, sources, settings, profile, intake.accounts)
+    )
+    verdict = shot_verdicts(findings, len(shots))
+
+    progress("Fitting lines and their envelopes")
+    lines = fit_lines(shots, ground, budget, assembly, verdict, settings)
+    crossings = find_crossings(lines)
+
+    return Results(
+        version=__version__,
+        settings=settings,
+        intake=intake,
+        ground=ground,
+        budget=budget,
+        findings=findings,
+        verdict=verdict,
+        assembly=assembly,
+        lines=lines,
+        line_verdict=line_verdicts(findings, assembly, verdict),
+        crossings=crossings,
+    )
