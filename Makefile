@@ -37,5 +37,10 @@ bench: $(READY)
 docs: $(READY)
 	$(BIN)/python docs/make_reference.py
 
+lock:
+	$(PYTHON) -m venv $(VENV)-lock && $(VENV)-lock/bin/pip install --quiet uv
+	$(VENV)-lock/bin/uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header --quiet --group test pyproject.toml -o requirements/lock.txt
+	rm -rf $(VENV)-lock
+
 clean:
 	rm -rf $(VENV) demo-job .mypy_cache .ruff_cache .hypothesis .import_linter_cache
