@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 JOBS ?= 2
 
-.PHONY: demo test lint unit bench docs lock clean setup
+.PHONY: setup demo test lint unit bench docs lock clean
 
 setup: $(READY)
 

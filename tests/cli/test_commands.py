@@ -1,0 +1,113 @@
+"""The command line as a user meets it: its own process, its exit codes, no traceback."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+DOCS = Path(__file__).parents[2] / "docs"
+
+
+def run(*arguments, cwd=None, timeout=120):
+    return subprocess.run(
+        [sys.executable, "-m", "asfound.cli", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        cwd=cwd,
+        timeout=timeout,
+        env={**os.environ, "NO_COLOR": "1", "COLUMNS": "100"},
+        check=False,
+    )
+
+
+def _commands():
+    import typer.main
+
+    from asfound.cli import app
+
+    return typer.main.get_command(app).commands
+
+
+def test_every_command_and_option_has_help_and_stands_in_the_reference():
+    reference = (DOCS / "reference" / "command-line.md").read_text("utf-8")
+    for name, command in _commands().items():
+        assert f"## asfound {name}" in reference
+        assert command.help
+        for parameter in command.params:
+            assert parameter.help, f"{name} {parameter.name} has no help"
+            for option in parameter.opts:
+                if option.startswith("--"):
+                    assert f"`{option}`" in reference, f"{option} of {name} is undocumented"
+
+
+def test_every_exit_code_is_documented():
+    from asfound.cli.app import EXIT_CODES
+
+    reference = (DOCS / "reference" / "command-line.md").read_text("utf-8")
+    for code, meaning in EXIT_CODES.items():
+        assert f"| {code} | {meaning} |" in reference
+
+
+def test_help_imports_no_heavy_package():
+    code = (
+        "import sys, asfound.cli; "
+        "print([m for m in ('numpy', 'pyproj', 'pyogrio', 'pyarrow', 'scipy') if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
+    )
+    assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "said"),
+    [
+        (["process", "nowhere"], 3, "job.toml"),
+        (["frames", "--at", "north pole"], 3, "not a place"),
+        (["frames", "--at", "95,10"], 3, "not on the globe"),
+        (["new", "j", "--crs", "EPSG:999999"], 5, "999999"),
+        (["new", "j", "--crs", "EPSG:6487", "--unit", "foot"], 3, "foot"),
+        (["nonsense"], 2, "nonsense"),
+    ],
+)
+def test_user_errors_say_what_to_do_and_show_no_traceback(tmp_path, arguments, code, said):
+    done = run(*arguments, cwd=tmp_path)
+    assert done.returncode == code, done.stderr
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
+    if code != 2:
+        assert "What to do:" in done.stderr
+
+
+def test_errors_are_json_for_machines(tmp_path):
+    done = run("process", "nowhere", "--json", cwd=tmp_path)
+    assert done.returncode == 3
+    assert json.loads(done.stdout)["remedy"]
+
+
+def test_a_job_goes_from_files_to_results(tmp_path):
+    assert run("demo", tmp_path / "d", "--json").returncode == 0
+    checked = run("check", tmp_path / "d", "--json")
+    assert checked.returncode == 0, checked.stderr
+    summary = json.loads(checked.stdout)
+    for account in summary["rows"]:
+        assert account["rows"] == (
+            account["shots"] + account["sweep_readings"] + account["reported"]
+        )
+    assert not (tmp_path / "d" / "out").exists()
+    assert run("check", tmp_path / "d", "--strict").returncode == 7
+
+    processed = run("process", tmp_path / "d", "--json")
+    assert processed.returncode == 0, processed.stderr
+    names = {Path(name).name for name in json.loads(processed.stdout)["files"]}
+    assert {"report.pdf", "results.json"} <= names
+
+    explained = run("explain", tmp_path / "d", "A-3", "--json")
+    assert explained.returncode == 0, explained.stderr
+    shot = json.loads(explained.stdout)
+    variance = sum(term["vertical_sd_m"] ** 2 for term in shot["budget"])
+    assert 1.96 * variance**0.5 == pytest.approx(shot["vertical_95_m"], rel=1e-3)
+    assert "no shot 'A-99999'" in run("explain", tmp_path / "d", "A-99999").stderr

@@ -1,0 +1,119 @@
+"""Raw files are kept as received, once, whole, and nowhere but in the job's folder."""
+
+import hashlib
+
+import pytest
+
+from asfound.errors import AmbiguityError, InputError
+from asfound.folder import (
+    add_upload,
+    list_uploads,
+    mapping_file,
+    new_job,
+    open_job,
+    plain_name,
+    read_intake,
+    tag_of,
+)
+from asfound.model import Frame, JobSettings
+
+ROWS = (
+    "Point,Latitude,Longitude,Ellipsoidal height (m),Depth (m),Utility,Time UTC,Antenna height (m)\n"
+    "1,40.0001,-100.0001,600.1,1.10,gas,2026-11-17T15:00:00Z,1.2\n"
+    "2,40.0002,-100.0002,600.2,1.20,gas,2026-11-17T15:01:00Z,1.2\n"
+)
+HINTS = {"frame": "NAD83(2011)", "heights": "ellipsoidal", "position_of": "antenna"}
+
+
+@pytest.fixture
+def job(tmp_path):
+    return new_job(tmp_path / "job", JobSettings(name="test", frame=Frame("EPSG:6487")))
+
+
+def _file(tmp_path, name="log.csv", text=ROWS):
+    path = tmp_path / name
+    path.write_text(text)
+    return path
+
+
+def test_tags_count_like_columns_of_a_sheet():
+    assert [tag_of(k) for k in (0, 25, 26, 51, 52, 701, 702)] == [
+        "A",
+        "Z",
+        "AA",
+        "AZ",
+        "BA",
+        "ZZ",
+        "AAA",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("name", "plain"),
+    [
+        ("../../etc/passwd", "passwd"),
+        ("..\\..\\x.csv", "x.csv"),
+        ("a b'\"\n.csv", "a_b_.csv"),
+        ("...", "unnamed"),
+        ("", "unnamed"),
+    ],
+)
+def test_no_name_points_outside_the_folder(name, plain):
+    assert plain_name(name) == plain
+
+
+def test_bytes_are_kept_with_their_hash_and_read_back(job, tmp_path):
+    path = _file(tmp_path)
+    added = add_upload(job, path, hints=HINTS)
+    assert added.record.tag == "A"
+    assert added.record.main.read_bytes() == path.read_bytes()
+    assert added.record.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    intake = read_intake(job)
+    assert len(intake.shots) == 2
+    assert intake.accounts[0].balanced
+
+
+def test_the_same_file_twice_is_recognised_under_any_name(job, tmp_path):
+    add_upload(job, _file(tmp_path), hints=HINTS)
+    again = add_upload(job, _file(tmp_path, "renamed.csv"), hints=HINTS)
+    assert again.known
+    assert again.record.tag == "A"
+    assert len(list_uploads(job)) == 1
+
+
+def test_a_changed_raw_file_is_found(job, tmp_path):
+    record = add_upload(job, _file(tmp_path), hints=HINTS).record
+    record.main.write_bytes(record.main.read_bytes().replace(b"1.10", b"1.19"))
+    with pytest.raises(InputError, match="SHA-256"):
+        read_intake(job)
+
+
+def test_an_ambiguous_file_is_not_taken_in_and_its_draft_mapping_is_kept(job, tmp_path):
+    with pytest.raises(AmbiguityError) as caught:
+        add_upload(job, _file(tmp_path), hints={"heights": "ellipsoidal"})
+    assert caught.value.remedy
+    assert list_uploads(job) == ()
+    assert list((job.path / "mappings").glob("*.draft.toml"))
+
+
+def test_a_file_with_a_hostile_name_is_taken_in_like_any_other(job, tmp_path):
+    path = _file(tmp_path, 'it\'s "odd"\nname.csv')
+    record = add_upload(job, path, hints=HINTS).record
+    assert record.name == path.name
+    assert record.main.parent == job.raw / "A"
+    assert mapping_file(job, "A").is_file()
+    assert len(read_intake(job).shots) == 2
+
+
+def test_nothing_is_left_behind_when_a_file_is_missing(job, tmp_path):
+    with pytest.raises(InputError, match="can't be read"):
+        add_upload(job, tmp_path / "missing.csv", hints=HINTS)
+    assert not any(job.raw.iterdir())
+
+
+def test_a_folder_that_holds_something_is_left_alone(tmp_path):
+    (tmp_path / "thesis.txt").write_text("mine")
+    with pytest.raises(InputError, match="already"):
+        new_job(tmp_path, JobSettings(name="x", frame=Frame("EPSG:6487")))
+    with pytest.raises(InputError, match=r"job\.toml"):
+        open_job(tmp_path)
