@@ -18,7 +18,7 @@ from asfound.folder import (
 from asfound.model import Frame, JobSettings
 
 ROWS = (
-    "Point,Latitude,Longitude,Ellipsoidal height (m),Depth (m),Utility,Time UTC,Antenna height (m)\n"
+    "Point,Latitude,Longitude,Ellipsoidal height (m),Depth (m),Utility,UTC,Antenna height (m)\n"
     "1,40.0001,-100.0001,600.1,1.10,gas,2026-11-17T15:00:00Z,1.2\n"
     "2,40.0002,-100.0002,600.2,1.20,gas,2026-11-17T15:01:00Z,1.2\n"
 )
