@@ -1,0 +1,255 @@
+"""The demonstration job: raw files, what their user would declare, and the truth apart.
+
+>>> demo = generate(seed=7)
+>>> len(demo.truth)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.demo import _frames
+from asfound.demo.blunders import Blunders, draw_blunders
+from asfound.demo.layouts import write_page
+from asfound.demo.logbook import Logbook, keep_log, true_depths
+from asfound.demo.pages import Page, page_shots, write_pages
+from asfound.demo.street import JOB_CRS, Street, TrueLine, build_street
+from asfound.demo.survey import CONTROL, LOCAL_ZONE, RECEIVER_1, RECEIVER_2, UPLOADS, UploadPlan
+from asfound.demo.truth import Truth, gather_truth, truth_json
+from asfound.demo.walk import Walk, control_places, take_walk
+from asfound.model import (
+    ControlPoint,
+    Frame,
+    JobSettings,
+    NominalSize,
+    Receiver,
+    Shots,
+    Source,
+    Utility,
+)
+
+_CONTROL_SD = (0.006, 0.010)
+_WORK_AREA_MARGIN = 25.0
+
+
+@dataclass(frozen=True)
+class DemoUpload:
+    """One raw file and what its user declares when adding it.
+
+    Parameters
+    ----------
+    file : str
+        Name in `DemoJob.files`.
+    hints : dict
+        By the names of the options of the command that adds a file.
+    track : str
+        Name of the NMEA log that belongs to it, empty for none.
+    kind : str
+        ``'shots'`` or ``'sweeps'``.
+    """
+
+    file: str
+    hints: dict[str, object] = field(default_factory=dict)
+    track: str = ""
+    kind: str = "shots"
+
+
+@dataclass(frozen=True, eq=False)
+class DemoJob:
+    """An invented job in memory; nothing here touches a disk.
+
+    Parameters
+    ----------
+    settings : JobSettings
+    files : dict of str to bytes
+        Raw files by name.
+    uploads : tuple of DemoUpload
+        In the order of adding.
+    truth : Truth
+    """
+
+    settings: JobSettings
+    files: dict[str, bytes]
+    uploads: tuple[DemoUpload, ...]
+    truth: Truth
+
+    def truth_files(self) -> dict[str, bytes]:
+        """The truth as files; processing never reads them."""
+        return {"truth.json": truth_json(self.truth)}
+
+
+@dataclass(frozen=True, eq=False)
+class _Survey:
+    street: Street
+    walk: Walk
+    blunders: Blunders
+    log: Logbook
+    pages: tuple[Page, ...]
+    settings: JobSettings
+    truth: Truth
+
+
+def _survey(seed: int) -> _Survey:
+    """Everything up to the numbers that get written down.
+
+    Each stage has its own stream of random numbers, so that a change in one leaves the draws of
+    the others as they were.
+    """
+    streams = [np.random.default_rng([seed, stage]) for stage in range(6)]
+    street = build_street(streams[0])
+    walk = take_walk(street, streams[1])
+    utility = np.array([*(int(line.utility) for line in street.lines), 0])[walk.line]
+    blunders = draw_blunders(walk, utility, true_depths(street, walk), streams[2])
+    log = keep_log(street, walk, blunders, streams[3])
+    pages = write_pages(walk, log, blunders, streams[4])
+    return _Survey(
+        street,
+        walk,
+        blunders,
+        log,
+        pages,
+        _settings(street, streams[5]),
+        gather_truth(seed, street, walk, log, blunders, pages),
+    )
+
+
+def generate(seed: int = 7) -> DemoJob:
+    """The demonstration job of a seed, as raw files.
+
+    Parameters
+    ----------
+    seed : int
+        Any; the same seed gives the same bytes.
+
+    Returns
+    -------
+    DemoJob
+    """
+    made = _survey(seed)
+    rng = np.random.default_rng([seed, 100])
+    files = {UPLOADS[page.source].file: write_page(page, made.walk, rng) for page in made.pages}
+    uploads = tuple(DemoUpload(upload.file, _hints(upload)) for upload in UPLOADS)
+    return DemoJob(made.settings, files, uploads, made.truth)
+
+
+def simulate(seed: int) -> tuple[Shots, tuple[Source, ...], JobSettings, Truth]:
+    """The same job without writing and reading text, for calibration over many seeds.
+
+    Returns
+    -------
+    shots : Shots
+        As reading the raw files gives them.
+    sources : tuple of Source
+        Hashes and sizes are left empty.
+    settings : JobSettings
+    truth : Truth
+        Row by row that of `shots`.
+    """
+    made = _survey(seed)
+    shots = Shots.join([page_shots(page, made.walk) for page in made.pages])
+    sources = tuple(
+        Source(
+            tag=chr(65 + page.source),
+            file=UPLOADS[page.source].file,
+            sha256="",
+            size=0,
+            rows=len(page.row) + len(page.spoiled),
+            frame=Frame(_crs(UPLOADS[page.source])),
+            position_of="antenna",
+            receiver=UPLOADS[page.source].receiver.serial,
+            antenna_height=(
+                UPLOADS[page.source].receiver.antenna_height
+                if UPLOADS[page.source].layout == "sexagesimal"
+                else np.nan
+            ),
+        )
+        for page in made.pages
+    )
+    return shots, sources, made.settings, made.truth
+
+
+def write_demo(folder: Path, seed: int = 7) -> DemoJob:
+    """Write raw files to ``incoming/`` and the truth to ``truth/`` of a folder."""
+    demo = generate(seed)
+    for name, files in (("incoming", demo.files), ("truth", demo.truth_files())):
+        (folder / name).mkdir(parents=True, exist_ok=True)
+        for file, data in files.items():
+            (folder / name / file).write_bytes(data)
+    return demo
+
+
+def _crs(upload: UploadPlan) -> str:
+    return JOB_CRS if upload.layout == "grid" else _frames.FRAME_CODES[upload.frame]
+
+
+def _hints(upload: UploadPlan) -> dict[str, object]:
+    hints: dict[str, object] = {
+        "frame": JOB_CRS if upload.layout == "grid" else upload.frame,
+        "heights": "ellipsoidal",
+        "position_of": "antenna",
+        "receiver": upload.receiver.serial,
+    }
+    if upload.layout == "sexagesimal":
+        hints["zone"] = LOCAL_ZONE
+        hints["antenna_height"] = f"{upload.receiver.antenna_height} m"
+    return hints
+
+
+def _settings(street: Street, rng: np.random.Generator) -> JobSettings:
+    east, north = control_places(street)
+    up = street.ground(east, north)
+    error = rng.standard_normal((3, len(CONTROL)))
+    control = tuple(
+        ControlPoint(
+            name=CONTROL[k][0],
+            easting=round(float(east[k] + _CONTROL_SD[0] * error[0, k]), 4),
+            northing=round(float(north[k] + _CONTROL_SD[0] * error[1, k]), 4),
+            height=round(float(up[k] + _CONTROL_SD[1] * error[2, k]), 4),
+            horizontal_sd=_CONTROL_SD[0],
+            vertical_sd=_CONTROL_SD[1],
+        )
+        for k in range(len(CONTROL))
+    )
+    sizes: dict[Utility, TrueLine] = {}
+    for line in street.lines:
+        sizes.setdefault(line.utility, line)
+    return JobSettings(
+        name="Osier Lane, Quillmere (invented)",
+        client="Village of Quillmere (invented)",
+        place="Osier Lane, Quillmere; an invented village in the Kansas North zone",
+        crew="Crew 2",
+        notice="Q-2026-1117",
+        purpose="Design of a storm drain; demonstration data",
+        invented=True,
+        frame=Frame(JOB_CRS, epoch=2010.0),
+        length_unit="ftUS",
+        work_area=_work_area(street),
+        control=control,
+        receivers=tuple(
+            Receiver(kind.serial, kind.horizontal, kind.vertical, kind.ppm, date(2026, 9, 1 + k))
+            for k, kind in enumerate((RECEIVER_1, RECEIVER_2))
+        ),
+        sizes=tuple(
+            NominalSize(line.outside_diameter, utility, basis=line.material)
+            for utility, line in sizes.items()
+        ),
+    )
+
+
+def _work_area(street: Street) -> npt.NDArray[np.float64]:
+    """A ring round all lines: the box of their coordinates with a margin, [deg]."""
+    east = np.concatenate([line.path.easting for line in street.lines])
+    north = np.concatenate([line.path.northing for line in street.lines])
+    low_east, high_east = east.min() - _WORK_AREA_MARGIN, east.max() + _WORK_AREA_MARGIN
+    low_north, high_north = north.min() - _WORK_AREA_MARGIN, north.max() + _WORK_AREA_MARGIN
+    longitude, latitude = _frames.to_geographic(
+        np.array([low_east, high_east, high_east, low_east]),
+        np.array([low_north, low_north, high_north, high_north]),
+    )
+    ring: npt.NDArray[np.float64] = np.column_stack([longitude, latitude])
+    return ring.round(7)

@@ -1,0 +1,148 @@
+"""The walk: where and when each shot is meant to be taken, before anything goes wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.demo.street import Street
+from asfound.demo.survey import CONTROL, UPLOADS, UTC_OFFSET, Visit
+
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
+
+_WALKING_SPEED = 1.3
+
+
+@dataclass(frozen=True, eq=False)
+class Walk:
+    """n shots in the order they were taken, upload after upload.
+
+    Parameters
+    ----------
+    source : (n,) int64
+        Index into `UPLOADS`.
+    visit : (n,) int64
+        Running number of the visit, -1 for control checks.
+    line : (n,) int64
+        Index into the street's lines, -1 for control checks.
+    control : (n,) int64
+        Index into `CONTROL`, -1 for shots.
+    station : (n,) float64
+        Along the true line [m].
+    easting, northing, bearing : (n,) float64
+        Point of the true line (or control point) [m] and grid bearing [rad].
+    time : (n,) datetime64[us]
+        UTC.
+    visits : tuple of Visit
+    """
+
+    source: Integers
+    visit: Integers
+    line: Integers
+    control: Integers
+    station: Floats
+    easting: Floats
+    northing: Floats
+    bearing: Floats
+    time: npt.NDArray[np.datetime64]
+    visits: tuple[Visit, ...]
+
+    def __len__(self) -> int:
+        return len(self.station)
+
+
+def control_places(street: Street) -> tuple[Floats, Floats]:
+    """Easting and northing of the control points [m]."""
+    station, right = (np.array([row[k] for row in CONTROL], np.float64) for k in (1, 2))
+    east, north, _, bearing = street.axis.at(station)
+    return east + right * np.cos(bearing), north - right * np.sin(bearing)
+
+
+def take_walk(street: Street, rng: np.random.Generator) -> Walk:
+    """Plan all shots of both days: a control check, the lines, a control check."""
+    names = [line.name for line in street.lines]
+    columns: dict[str, list[npt.NDArray[Any]]] = {}
+    visits: list[Visit] = []
+
+    def add(**parts: npt.NDArray[Any]) -> None:
+        for key, value in parts.items():
+            columns.setdefault(key, []).append(value)
+
+    control_east, control_north = control_places(street)
+    for source, upload in enumerate(UPLOADS):
+
+        def check(which: int, source: int = source) -> None:
+            add(
+                source=np.array([source]),
+                visit=np.array([-1]),
+                line=np.array([-1]),
+                control=np.array([which]),
+                station=np.array([0.0]),
+                easting=control_east[[which]],
+                northing=control_north[[which]],
+                bearing=np.array([0.0]),
+            )
+
+        check(source % 2)
+        for visit in upload.visits:
+            path = street.line(visit.line).path
+            station = _stations(visit, path.length, rng)
+            east, north, _, bearing = path.at(station)
+            count = len(station)
+            add(
+                source=np.full(count, source),
+                visit=np.full(count, len(visits)),
+                line=np.full(count, names.index(visit.line)),
+                control=np.full(count, -1),
+                station=station,
+                easting=east,
+                northing=north,
+                bearing=bearing,
+            )
+            visits.append(visit)
+        check((source + 1) % 2)
+    joined = {key: np.concatenate(parts) for key, parts in columns.items()}
+    time = _times(joined, rng)
+    return Walk(**joined, time=time, visits=tuple(visits))
+
+
+def _stations(visit: Visit, length: float, rng: np.random.Generator) -> Floats:
+    """Stations of a visit: about `spacing` apart, never exactly."""
+    first, last = (min(max(v, 0.3), length - 0.3) for v in (visit.start, visit.end))
+    count = max(round(abs(last - first) / visit.spacing), 2)
+    station = np.linspace(first, last, count + 1)
+    station[1:-1] += rng.uniform(-0.18, 0.18, count - 1) * visit.spacing
+    return station
+
+
+def _times(
+    walk: dict[str, npt.NDArray[Any]], rng: np.random.Generator
+) -> npt.NDArray[np.datetime64]:
+    """UTC time of each shot: walking there, finding the peak, now and then a stop."""
+    east, north = walk["easting"].astype(np.float64), walk["northing"].astype(np.float64)
+    count = len(east)
+    distance = np.hypot(np.diff(east, prepend=east[0]), np.diff(north, prepend=north[0]))
+    kind = rng.uniform(size=count)
+    pause = np.where(
+        kind < 0.25,
+        rng.uniform(2.5, 4.0, count),
+        np.where(kind < 0.94, rng.uniform(6.0, 30.0, count), rng.uniform(60.0, 240.0, count)),
+    )
+    # A new hook-up takes minutes.
+    pause[np.diff(walk["visit"], prepend=-2) != 0] += rng.uniform(120.0, 400.0)
+    elapsed = distance / _WALKING_SPEED + pause
+    source = walk["source"]
+    time = np.empty(count, "datetime64[us]")
+    for index, upload in enumerate(UPLOADS):
+        rows = source == index
+        seconds = np.cumsum(np.where(np.arange(rows.sum()) == 0, 0.0, elapsed[rows]))
+        # Whole tenths of a second, as the finest layout writes them.
+        tenths = np.round(seconds * 10).astype(np.int64) * 100_000
+        time[rows] = (upload.start + UTC_OFFSET).astype("datetime64[us]") + tenths.astype(
+            "timedelta64[us]"
+        )
+    return time
