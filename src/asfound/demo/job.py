@@ -1,7 +1,8 @@
 """The demonstration job: raw files, what their user would declare, and the truth apart.
 
 >>> demo = generate(seed=7)
->>> len(demo.truth)
+>>> 400 <= len(demo.truth) <= 600
+True
 """
 
 from __future__ import annotations

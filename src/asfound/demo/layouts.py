@@ -37,7 +37,7 @@ SEXAGESIMAL_HEADER = (
 GRID_HEADER = (
     "Pt", "Northing (ftUS)", "Easting (ftUS)", "Ellipsoidal height (ftUS)", "UTC", "Fix", "SV",
     "PDOP", "Corr. age (s)", "Base dist. (km)", "Sigma N (ftUS)", "Sigma E (ftUS)",
-    "Sigma U (ftUS)", "Pole height (ftUS)", "Tilt (deg)", "Tilt azimuth (deg)", "Colour",
+    "Sigma U (ftUS)", "Pole height (ftUS)", "Tilt (deg)", "Tilt azimuth (deg)", "Speed (m/s)", "Colour",
     "Hook-up", "Method", "Freq. (Hz)", "Depth (m)", "Current (mA)", "Peak to null (m)", "Control",
     "Comment",
 )  # fmt: skip
@@ -152,6 +152,7 @@ def _grid(page: Page, place: int, walk: Walk) -> Cells:
         "Pole height (ftUS)": _fixed(at["antenna_height"], 4),
         "Tilt (deg)": _fixed(at["tilt"], 2),
         "Tilt azimuth (deg)": _fixed(at["tilt_bearing"], 1),
+        "Speed (m/s)": _fixed(at["speed"], 3),
         "Colour": "" if utility is Utility.UNKNOWN else APWA_COLOURS[utility].hue,
         "Hook-up": hookup,
         "Method": method,

@@ -133,6 +133,7 @@ def _grid(
         "antenna_height": np.round(log.antenna_height[shots] / foot, 4),
         "tilt": np.round(np.degrees(log.tilt[shots]), 2),
         "tilt_bearing": np.round(np.degrees(log.tilt_bearing[shots]), 1),
+        "speed": np.round(log.speed[shots], 3),
         "depth": _slipped_metres(np.round(log.depth[shots], 2), blunders.depth_slip[shots], 2),
         "separation": np.round(log.peak_null_separation[shots], 2),
     }
@@ -246,7 +247,7 @@ def page_shots(page: Page, walk: Walk) -> Shots:
         columns[key] = np.radians(numbers[key])
     columns["depth"] = numbers["depth"]
     columns["peak_null_separation"] = numbers["separation"]
+    columns["speed"] = numbers["speed"]
     if upload.layout == "grid":
         return Shots.build(numbers["easting"], numbers["northing"], **columns)
-    columns["speed"] = numbers["speed"]
     return Shots.build(numbers["longitude"], numbers["latitude"], **columns)

@@ -113,7 +113,7 @@ def take_walk(street: Street, rng: np.random.Generator) -> Walk:
 def _stations(visit: Visit, length: float, rng: np.random.Generator) -> Floats:
     """Stations of a visit: about `spacing` apart, never exactly."""
     first, last = (min(max(v, 0.3), length - 0.3) for v in (visit.start, visit.end))
-    count = max(round(abs(last - first) / visit.spacing), 2)
+    count = max(round(abs(last - first) / (visit.spacing * rng.uniform(0.93, 1.12))), 2)
     station = np.linspace(first, last, count + 1)
     station[1:-1] += rng.uniform(-0.18, 0.18, count - 1) * visit.spacing
     return station
