@@ -2,11 +2,13 @@
 
 import csv
 import io
+import itertools
 import json
 import re
 
 import numpy as np
 import pytest
+import shapely
 
 from asfound.demo import CAUSES, generate, simulate, write_demo
 from asfound.demo.survey import UPLOADS
@@ -76,6 +78,26 @@ def test_services_start_on_the_main():
             station, right = main.nearest(start.easting[:1], start.northing[:1])
             assert abs(right[0]) < 1e-6
             assert main.at(station)[2][0] == pytest.approx(start.height[0], abs=1e-6)
+
+
+def test_crossing_lines_do_not_touch():
+    for seed in SEEDS:
+        for a, b in itertools.combinations(simulate(seed)[3].lines, 2):
+            if a.name in b.branch_of or b.name in a.branch_of:
+                continue
+            plans = [
+                shapely.LineString(np.column_stack([k.path.easting, k.path.northing]))
+                for k in (a, b)
+            ]
+            meeting = shapely.get_parts(plans[0].intersection(plans[1]))
+            for point in meeting[~shapely.is_empty(meeting)]:
+                levels = [
+                    k.path.at(k.path.nearest(np.array([point.x]), np.array([point.y]))[0])[2][0]
+                    for k in (a, b)
+                ]
+                clear = abs(levels[0] - levels[1])
+                clear -= (a.outside_diameter + b.outside_diameter) / 2
+                assert clear > 0.05, (seed, a.name, b.name)
 
 
 def test_the_truth_lies_on_the_lines_and_below_the_ground():

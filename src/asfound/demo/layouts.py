@@ -37,9 +37,9 @@ SEXAGESIMAL_HEADER = (
 GRID_HEADER = (
     "Pt", "Northing (ftUS)", "Easting (ftUS)", "Ellipsoidal height (ftUS)", "UTC", "Fix", "SV",
     "PDOP", "Corr. age (s)", "Base dist. (km)", "Sigma N (ftUS)", "Sigma E (ftUS)",
-    "Sigma U (ftUS)", "Pole height (ftUS)", "Tilt (deg)", "Tilt azimuth (deg)", "Speed (m/s)", "Colour",
-    "Hook-up", "Method", "Freq. (Hz)", "Depth (m)", "Current (mA)", "Peak to null (m)", "Control",
-    "Comment",
+    "Sigma U (ftUS)", "Pole height (ftUS)", "Tilt (deg)", "Tilt azimuth (deg)", "Speed (m/s)",
+    "Colour", "Hook-up", "Method", "Freq. (Hz)", "Depth (m)", "Current (mA)", "Peak to null (m)",
+    "Control", "Comment",
 )  # fmt: skip
 
 _WORDS = {

@@ -88,7 +88,7 @@ def build_street(rng: np.random.Generator) -> Street:
     """The street of a job: fixed plan, drawn depths and levels."""
     axis = _street_axis()
     bare = Street(axis, float(rng.uniform(0, 2 * np.pi)), ())
-    deeper = dict(zip("WGETFRab", rng.uniform(0.92, 1.08, 8), strict=True))
+    deeper = dict(zip("WGETFRab", rng.uniform(0.94, 1.06, 8), strict=True))
 
     def pipe(stations: list[float], offsets: list[float], depths: list[float], key: str) -> Path:
         # Laid straight, plan and grade, between the vertices: a pipe.
@@ -113,15 +113,15 @@ def build_street(rng: np.random.Generator) -> Street:
     gas = pipe(
         [2, 50, 106, 127, 149, 190, 191.2, 241],
         [3.0, 3.0, 3.0, 3.0, 3.0, 3.0, 4.6, 4.6],
-        [0.95, 1.0, 0.95, 0.9, 0.95, 1.0, 1.0, 0.9],
+        [1.05, 1.1, 1.1, 1.1, 1.05, 1.05, 1.05, 0.95],
         "G",
     )
-    electric = cable([0, 98, 122, 243], [-6.0, -6.0, 6.4, 6.4], 0.78, "E")
+    electric = cable([0, 98, 122, 243], [-6.0, -6.0, 6.4, 6.4], 0.64, "E")
     telecom = cable([6, 237], [8.8, 8.8], 0.62, "T")
     reclaimed = pipe(
         [18, 60, 108, 128, 148, 184],
         [-8.6, -8.6, -8.6, -8.6, -8.6, -8.6],
-        [0.8, 0.85, 0.8, 0.8, 0.85, 0.8],
+        [0.95, 1.0, 0.95, 1.0, 1.0, 0.95],
         "R",
     )
     sewer = _force_main(axis, bare, deeper["F"])
@@ -205,7 +205,7 @@ def _service(
     corner = (east + reach[1] * np.sin(first), north + reach[1] * np.cos(first))
     easting = np.array([east, corner[0], corner[0] + 0.4 * length * np.sin(second)])
     northing = np.array([north, corner[1], corner[1] + 0.4 * length * np.cos(second)])
-    level = bare.subgrade(easting, northing) - deeper * np.array([0.9, 0.75, 0.65])
+    level = bare.subgrade(easting, northing) - deeper * np.array([1.0, 0.72, 0.62])
     level[0] = height  # a tee shares the main's level
     return Path.through(easting, northing, level).densified(_VERTEX_STEP)
 
