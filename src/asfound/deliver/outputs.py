@@ -9,22 +9,35 @@ from pathlib import Path
 
 from asfound.deliver.csv_table import csv_files
 from asfound.deliver.delivery import Delivery, prepare
+from asfound.deliver.dxf import dxf
 from asfound.deliver.geojson import geojson_files
+from asfound.deliver.geopackage import geopackage
+from asfound.deliver.kml import kml
 from asfound.deliver.results_json import results_json
+from asfound.deliver.shapefile import shapefile_zip
 from asfound.errors import InputError
 from asfound.model import Results
 
 Writer = Callable[[Delivery], Iterable[tuple[str, bytes]]]
 
 
-def _results(delivery: Delivery) -> Iterator[tuple[str, bytes]]:
-    yield "results.json", results_json(delivery)
+def _one(name: str, make: Callable[[Delivery], bytes]) -> Writer:
+    """A writer of a single file."""
+
+    def writer(delivery: Delivery) -> Iterator[tuple[str, bytes]]:
+        yield name, make(delivery)
+
+    return writer
 
 
 _WRITERS: dict[str, tuple[str, Writer]] = {
-    "json": ("results.json", _results),
+    "json": ("results.json", _one("results.json", results_json)),
     "csv": ("CSV", csv_files),
     "geojson": ("GeoJSON", geojson_files),
+    "gpkg": ("GeoPackage", _one("map.gpkg", geopackage)),
+    "shp": ("Shapefile", _one("map-shapefile.zip", shapefile_zip)),
+    "kml": ("KML", _one("map.kml", kml)),
+    "dxf": ("DXF", _one("map.dxf", dxf)),
 }
 ALL: tuple[str, ...] = tuple(_WRITERS)
 

@@ -196,6 +196,13 @@ SHOTS = Table(
             "Along the line's axis from its first end.",
             lambda d: d.station,
         ),
+        degrees(
+            "Line bearing",
+            "line_bearing",
+            "LINE_BRG",
+            "Grid bearing of the line at the shot.",
+            lambda d: np.degrees(d.results.assembly.bearing) % 360.0,
+        ),
         grid(
             "Easting",
             "easting",

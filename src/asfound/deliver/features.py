@@ -1,0 +1,129 @@
+"""Layers for GIS files: geometry as WKB in the CRS's own unit, attributes as arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from asfound.deliver.columns import Cells, cells
+from asfound.deliver.delivery import Delivery
+from asfound.deliver.tables import CROSSINGS, FINDINGS, LINES, ROWS, SHOTS
+
+
+@dataclass(frozen=True, eq=False)
+class Layer:
+    """One layer.
+
+    Parameters
+    ----------
+    name, title : str
+    geometry_type : str
+        As OGR names it; empty for a table without geometry.
+    geometry : (n,) object array of bytes or None
+        WKB, CRS unit.
+    cells : Cells
+        Attributes.
+    """
+
+    name: str
+    title: str
+    geometry_type: str
+    geometry: npt.NDArray[np.object_] | None
+    cells: Cells
+
+
+def layers(delivery: Delivery) -> Iterator[Layer]:
+    """Shots, lines, envelopes, crossings; findings and reported rows without geometry."""
+    ground = delivery.results.ground
+    yield Layer(
+        "shots",
+        "Shots: ground point under the pole's tip",
+        "Point",
+        _points(delivery, ground.easting, ground.northing),
+        cells(delivery, SHOTS),
+    )
+    lines = cells(delivery, LINES)
+    with_z = bool(delivery.shapes) and all(shape.has_heights for shape in delivery.shapes)
+    axes = []
+    for shape in delivery.shapes:
+        columns = [shape.easting, shape.northing, *([shape.height] if with_z else [])]
+        axes.append(shapely.linestrings(delivery.grid(np.column_stack(columns))))
+    yield Layer(
+        "lines",
+        "Lines: axis of the conductor" + (", with heights in the CRS's unit" if with_z else ""),
+        "LineString Z" if with_z else "LineString",
+        _wkb(axes),
+        lines,
+    )
+    scale = delivery.about.grid_unit.metres
+    yield Layer(
+        "envelopes",
+        "Envelopes of lines: 95 % across the axis",
+        "MultiPolygon",
+        _wkb(
+            [
+                shapely.multipolygons(
+                    shapely.get_parts(shapely.transform(shape.envelope, lambda x: x / scale))
+                )
+                for shape in delivery.shapes
+            ]
+        ),
+        lines,
+    )
+    crossings = delivery.results.crossings
+    yield Layer(
+        "crossings",
+        "Crossings of lines in plan",
+        "Point",
+        _points(
+            delivery,
+            np.array([c.easting for c in crossings], np.float64),
+            np.array([c.northing for c in crossings], np.float64),
+        ),
+        cells(delivery, CROSSINGS),
+    )
+    yield Layer("findings", "Findings with remedies", "", None, cells(delivery, FINDINGS))
+    yield Layer("rows", "Rows that need a look", "", None, cells(delivery, ROWS))
+
+
+def _points(
+    delivery: Delivery, easting: npt.NDArray[np.float64], northing: npt.NDArray[np.float64]
+) -> npt.NDArray[np.object_]:
+    plan = delivery.grid(np.column_stack([easting, northing]))
+    wkb = np.asarray(shapely.to_wkb(shapely.points(plan)), object)
+    wkb[~np.isfinite(plan).all(axis=1)] = None
+    return wkb
+
+
+def _wkb(shapes: list[shapely.Geometry]) -> npt.NDArray[np.object_]:
+    # ISO WKB, which is what OGR and the GeoPackage standard speak.
+    return np.array([shapely.to_wkb(shape, flavor="iso") for shape in shapes], object)
+
+
+def attribute_arrays(
+    layer: Layer,
+) -> tuple[list[npt.NDArray[np.generic]], list[npt.NDArray[np.bool_] | None]]:
+    """Values and null masks of a layer's attributes, as OGR's writer takes them."""
+    data: list[npt.NDArray[np.generic]] = []
+    masks: list[npt.NDArray[np.bool_] | None] = []
+    for column, values in zip(layer.cells.table.columns, layer.cells.columns, strict=True):
+        missing = np.array([value is None for value in values], bool)
+        if column.kind == "number":
+            data.append(np.array([np.nan if v is None else v for v in values], np.float64))
+        elif column.kind == "integer":
+            data.append(np.array([0 if v is None else v for v in values], np.int32))
+        else:
+            data.append(np.array([clean_text(v) for v in values], object))
+        masks.append(missing if missing.any() else None)
+    return data, masks
+
+
+def clean_text(value: object) -> str | None:
+    """Text that OGR takes: no NUL (it ends a C string), no lone surrogates."""
+    if value is None:
+        return None
+    return str(value).replace("\0", "\ufffd").encode("utf-8", "replace").decode("utf-8")

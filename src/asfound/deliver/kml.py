@@ -1,0 +1,243 @@
+"""KML 2.3 (OGC 12-007r2) for globes and phones: no links, no icons to fetch.
+
+KML knows WGS 84 only; the coordinates are those of the job's own geographic base, as in the
+GeoJSON, and the document says so. Shots are drawn as ticks and ellipses of their own geometry.
+Descriptions are shown as HTML by viewers, so user text is escaped twice: as HTML, then as XML.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from asfound.deliver.columns import Cells, cells
+from asfound.deliver.delivery import Delivery
+from asfound.deliver.symbols import colour, ellipses, ticks
+from asfound.deliver.tables import CROSSINGS, LINES, SHOTS
+from asfound.model import Utility, Verdict
+
+Floats = npt.NDArray[np.float64]
+
+
+def xml_text(word: str) -> str:
+    """Text for XML 1.0: markup escaped, characters that XML forbids replaced by U+FFFD."""
+    # XML 1.0, 2.2: #x9 | #xA | #xD | [#x20-#xD7FF] | [#xE000-#xFFFD] | [#x10000-#x10FFFF]
+    legal = "".join(
+        c
+        if c in "\t\n\r" or " " <= c <= "\ud7ff" or "\ue000" <= c <= "\ufffd" or c >= "\U00010000"
+        else "\ufffd"
+        for c in word
+    )
+    return html.escape(legal, quote=True)
+
+
+def kml(delivery: Delivery) -> bytes:
+    """The whole document."""
+    about = delivery.about
+    facts = "".join(
+        f"<p><b>{html.escape(heading)}</b>: {html.escape(words)}</p>"
+        for heading, words in about.facts()
+    )
+    cautions = "".join(f"<p><b>Caution</b>: {html.escape(c)}</p>" for c in about.cautions)
+    frame = (
+        f"<p>Longitude and latitude are in {html.escape(about.geographic_name)}; KML takes them "
+        "for WGS 84, which is nominal.</p>"
+    )
+    parts = [
+        '<?xml version="1.0" encoding="UTF-8"?>',
+        '<kml xmlns="http://www.opengis.net/kml/2.2">',
+        "<Document>",
+        f"<name>{xml_text(about.job)}</name>",
+        f"<description>{xml_text(cautions + frame + facts)}</description>",
+        *_styles(),
+        *_lines(delivery),
+        *_shots(delivery),
+        *_crossings(delivery),
+        "</Document>",
+        "</kml>",
+    ]
+    return ("\n".join(parts) + "\n").encode("utf-8", "replace")
+
+
+def _abgr(utility: int, alpha: int) -> str:
+    red, green, blue = colour(utility).rgb
+    return f"{alpha:02x}{blue:02x}{green:02x}{red:02x}"
+
+
+def _styles() -> Iterator[str]:
+    for utility in Utility:
+        for verdict in Verdict:
+            width = {Verdict.SOUND: 4, Verdict.DOUBTFUL: 2, Verdict.UNFIT: 1}[verdict]
+            fill = 1 if verdict is Verdict.SOUND else 0
+            yield (
+                f'<Style id="{utility.word}-{verdict.word}">'
+                "<IconStyle><scale>0</scale></IconStyle>"
+                f"<LabelStyle><color>{_abgr(utility, 255)}</color><scale>0.7</scale></LabelStyle>"
+                f"<LineStyle><color>{_abgr(utility, 255)}</color><width>{width}</width></LineStyle>"
+                f"<PolyStyle><color>{_abgr(utility, 70)}</color><fill>{fill}</fill></PolyStyle>"
+                "</Style>"
+            )
+    yield (
+        '<Style id="crossing"><IconStyle><scale>0</scale></IconStyle>'
+        "<LabelStyle><scale>0.8</scale></LabelStyle></Style>"
+    )
+
+
+def _coordinates(points: Floats) -> str:
+    return " ".join(f"{x:.9f},{y:.9f}" for x, y in points.tolist())
+
+
+def _description(names: Sequence[str], values: Sequence[object]) -> str:
+    rows = "".join(
+        f"<tr><td>{html.escape(name)}</td><td>{html.escape(str(value))}</td></tr>"
+        for name, value in zip(names, values, strict=True)
+        if value not in (None, "")
+    )
+    return f"<table>{rows}</table>"
+
+
+def _placemarks(
+    table: Cells, names: Sequence[str], styles: Sequence[str], geometries: Sequence[str]
+) -> Iterator[str]:
+    about = table.about
+    titles = [column.title(about) for column in table.table.columns]
+    rows = zip(*table.columns, strict=True)
+    for name, style, geometry, row in zip(names, styles, geometries, rows, strict=True):
+        if geometry:
+            yield (
+                f"<Placemark><name>{xml_text(name)}</name>"
+                f"<description>{xml_text(_description(titles, row))}</description>"
+                f"<styleUrl>#{style}</styleUrl>{geometry}</Placemark>"
+            )
+
+
+def _folder(name: str, items: Iterator[str], *, visible: bool = True) -> Iterator[str]:
+    yield f"<Folder><name>{name}</name><visibility>{int(visible)}</visibility>"
+    yield from items
+    yield "</Folder>"
+
+
+def _moved(delivery: Delivery, points: Floats) -> Floats:
+    """(n, k, 2) grid metres as longitude, latitude."""
+    flat = points.reshape(-1, 2)
+    longitude, latitude = delivery.to_geographic(flat[:, 0], flat[:, 1])
+    return np.column_stack([longitude, latitude]).reshape(points.shape)
+
+
+def _point(longitude: object, latitude: object) -> str:
+    if longitude is None or latitude is None:
+        return ""
+    return f"<Point><coordinates>{longitude:.9f},{latitude:.9f}</coordinates></Point>"
+
+
+def _ring(points: Floats) -> str:
+    closed = np.concatenate([points, points[:1]])
+    return f"<LinearRing><coordinates>{_coordinates(closed)}</coordinates></LinearRing>"
+
+
+def _shots(delivery: Delivery) -> Iterator[str]:
+    table = cells(delivery, SHOTS)
+    names = delivery.shot_names
+    styles = [
+        f"{utility}-{verdict}"
+        for utility, verdict in zip(table.column("utility"), table.column("verdict"), strict=True)
+    ]
+    points = [
+        _point(x, y)
+        for x, y in zip(table.column("longitude"), table.column("latitude"), strict=True)
+    ]
+    yield from _folder("Shots", _placemarks(table, names, styles, points))
+    yield from _folder("Shot ticks", _tick_marks(delivery, names, styles))
+    yield from _folder(
+        "95 % ellipses of shots", _ellipse_marks(delivery, names, styles), visible=False
+    )
+
+
+def _tick_marks(delivery: Delivery, names: Sequence[str], styles: Sequence[str]) -> Iterator[str]:
+    symbols = ticks(delivery, 0.30, 0.05)
+    ends, bars = _moved(delivery, symbols.ends), _moved(delivery, symbols.bar)
+    strikes = _moved(delivery, symbols.strike)
+    verdicts = delivery.results.verdict.tolist()
+    for k in np.flatnonzero(np.isfinite(symbols.centre).all(axis=1)).tolist():
+        if verdicts[k] == Verdict.DOUBTFUL:
+            shape = _line_string(np.concatenate([bars[k], bars[k][:1]]))
+        elif verdicts[k] == Verdict.UNFIT:
+            shape = _line_string(ends[k]) + _line_string(strikes[k])
+        else:
+            shape = _line_string(ends[k])
+        yield (
+            f"<Placemark><name>{xml_text(names[k])}</name><styleUrl>#{styles[k]}</styleUrl>"
+            f"<MultiGeometry>{shape}</MultiGeometry></Placemark>"
+        )
+
+
+def _line_string(points: Floats) -> str:
+    return (
+        "<LineString><tessellate>1</tessellate>"
+        f"<coordinates>{_coordinates(points)}</coordinates></LineString>"
+    )
+
+
+def _ellipse_marks(
+    delivery: Delivery, names: Sequence[str], styles: Sequence[str]
+) -> Iterator[str]:
+    rings = ellipses(delivery, 24)
+    moved = _moved(delivery, rings)
+    for k in np.flatnonzero(np.isfinite(rings).all(axis=(1, 2))).tolist():
+        yield (
+            f"<Placemark><name>{xml_text(names[k])} 95 %</name><visibility>0</visibility>"
+            f"<styleUrl>#{styles[k]}</styleUrl><Polygon><outerBoundaryIs>{_ring(moved[k])}"
+            "</outerBoundaryIs></Polygon></Placemark>"
+        )
+
+
+def _lines(delivery: Delivery) -> Iterator[str]:
+    table = cells(delivery, LINES)
+    names = [line.name for line in delivery.results.lines]
+    styles = [
+        f"{utility}-{verdict}"
+        for utility, verdict in zip(table.column("utility"), table.column("verdict"), strict=True)
+    ]
+    axes = [
+        _line_string(np.column_stack([shape.longitude, shape.latitude]))
+        for shape in delivery.shapes
+    ]
+    yield from _folder("Lines", _placemarks(table, names, styles, axes))
+    envelopes = [
+        "<MultiGeometry>"
+        + "".join(_polygon(delivery, part) for part in shapely.get_parts(shape.envelope))
+        + "</MultiGeometry>"
+        for shape in delivery.shapes
+    ]
+    titled = [f"{name} envelope, 95 % across" for name in names]
+    yield from _folder(
+        "Envelopes of lines, 95 % across", _placemarks(table, titled, styles, envelopes)
+    )
+
+
+def _polygon(delivery: Delivery, polygon: shapely.Polygon) -> str:
+    def ring(line: shapely.LinearRing) -> str:
+        return _ring(_moved(delivery, shapely.get_coordinates(line)[:-1]))
+
+    inner = "".join(
+        f"<innerBoundaryIs>{ring(hole)}</innerBoundaryIs>" for hole in polygon.interiors
+    )
+    outer = f"<outerBoundaryIs>{ring(polygon.exterior)}</outerBoundaryIs>"
+    return f"<Polygon><tessellate>1</tessellate>{outer}{inner}</Polygon>"
+
+
+def _crossings(delivery: Delivery) -> Iterator[str]:
+    table = cells(delivery, CROSSINGS)
+    names = [
+        f"{upper} over {lower}"
+        for upper, lower in zip(table.column("upper_line"), table.column("lower_line"), strict=True)
+    ]
+    points = [
+        _point(x, y)
+        for x, y in zip(table.column("longitude"), table.column("latitude"), strict=True)
+    ]
+    yield from _folder("Crossings", _placemarks(table, names, ["crossing"] * len(names), points))
