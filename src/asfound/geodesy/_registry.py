@@ -74,7 +74,8 @@ def operations_between(
     lacking = [
         cast(Entry, o)
         for o in group.unavailable_operations
-        if o.accuracy >= 0.0 and holds(o.area_of_use, place)
+        # Those without grids, or without a pipeline, can't be helped by a file.
+        if o.accuracy >= 0.0 and o.grids and o.to_proj4() and holds(o.area_of_use, place)
     ]
     return runnable, lacking
 

@@ -36,6 +36,8 @@ class FramePreset:
         In words, for people: which epoch its coordinates normally have.
     spellings : tuple of str
         Other names; case, blanks, dashes, underscores, slashes and brackets don't matter.
+    current : bool
+        False for frames that a newer one has replaced: known, but not offered by themselves.
     """
 
     name: str
@@ -43,6 +45,7 @@ class FramePreset:
     about: str
     usual_epoch: str
     spellings: tuple[str, ...] = ()
+    current: bool = True
 
 
 _TODAY = "the day of observation"
@@ -81,17 +84,29 @@ PRESETS: tuple[FramePreset, ...] = (
     ),
     FramePreset("NAD83(PA11)", 6321, "Hawaii and the Pacific plate.", "2010.0 by definition"),
     FramePreset("NAD83(MA11)", 6324, "Guam and the Mariana plate.", "2010.0 by definition"),
-    FramePreset("NAD83(NSRS2007)", 4893, _AMERICA, "2002.0 or 2007.0 by definition"),
+    FramePreset("NAD83(NSRS2007)", 4893, _AMERICA, "2002.0 or 2007.0 by definition", current=False),
     FramePreset("NAD83(CSRS)v8", 10413, "Canada. " + _AMERICA, "2010.0 by definition"),
     FramePreset("NAD83(CSRS)v7", 8254, "Canada. " + _AMERICA, "2010.0 by definition"),
-    FramePreset("NAD83(CSRS)v6", 8251, "Canada. " + _AMERICA, "2010.0 by definition"),
-    FramePreset("NAD83(CSRS)v5", 8248, "Canada. " + _AMERICA, "2006.0 by definition"),
-    FramePreset("NAD83(CSRS)v4", 8244, "Canada. " + _AMERICA, "2002.0 by definition"),
-    FramePreset("NAD83(CSRS)v3", 8239, "Canada. " + _AMERICA, "1997.0 by definition"),
-    FramePreset("NAD83(CSRS)v2", 8235, "Canada. " + _AMERICA, "1997.0 by definition"),
+    FramePreset(
+        "NAD83(CSRS)v6", 8251, "Canada. " + _AMERICA, "2010.0 by definition", current=False
+    ),
+    FramePreset(
+        "NAD83(CSRS)v5", 8248, "Canada. " + _AMERICA, "2006.0 by definition", current=False
+    ),
+    FramePreset(
+        "NAD83(CSRS)v4", 8244, "Canada. " + _AMERICA, "2002.0 by definition", current=False
+    ),
+    FramePreset(
+        "NAD83(CSRS)v3", 8239, "Canada. " + _AMERICA, "1997.0 by definition", current=False
+    ),
+    FramePreset(
+        "NAD83(CSRS)v2", 8235, "Canada. " + _AMERICA, "1997.0 by definition", current=False
+    ),
     FramePreset("ETRF2020", 10570, _EUROPE, "not needed for this work", ("ETRS89 ETRF2020",)),
     FramePreset("ETRF2014", 8403, _EUROPE, "not needed for this work", ("ETRS89 ETRF2014",)),
-    FramePreset("ETRF2005", 8399, _EUROPE, "not needed for this work", ("ETRS89 ETRF2005",)),
+    FramePreset(
+        "ETRF2005", 8399, _EUROPE, "not needed for this work", ("ETRS89 ETRF2005",), current=False
+    ),
     FramePreset("ETRF2000", 7931, _EUROPE, "not needed for this work", ("ETRS89 ETRF2000",)),
     FramePreset(
         "ETRS89",

@@ -46,6 +46,16 @@ _HUBS = (
     "NAD83(CSRS)v7",
     "GDA2020",
 )
+# Frames that are by definition aligned, at every epoch. The registry has these operations as
+# valid at one epoch only, so PROJ leaves them out. Source: EPSG registry, remarks of the
+# operations named.
+_ALIGNED = {
+    frozenset(("ITRF2020", "IGS20")): "ITRF2020 to IGS20 (1), EPSG:10179",
+    frozenset(("ITRF2014", "IGS14")): "ITRF2014 to IGS14 (1), EPSG:9032",
+    frozenset(("ITRF2014", "IGb14")): "ITRF2014 to IGb14 (1), EPSG:9381",
+    frozenset(("ITRF2008", "IGS08")): "ITRF2008 to IGS08 (1), EPSG:9031",
+    frozenset(("ITRF96", "ITRF97")): "ITRF96 to ITRF97 (1), EPSG:9027",
+}
 _SILENT_STEPS = ("axis order change", "Conversion from", "Null geographic offset")
 
 
@@ -141,20 +151,21 @@ def choose_operation(
         )
     coarse = max(found.accuracy, found.ensemble)
     if coarse > COARSE_ACCURACY and position_accuracy < coarse:
-        raise FrameError(*_coarse_words(found, start, end), where=where, remedy=_remedy(coarse))
+        raise FrameError(_coarse_words(found, start, end), where=where, remedy=_remedy(coarse))
     return found
 
 
-def _coarse_words(found: FrameChange, start: CRS, end: CRS) -> tuple[str]:
+def _coarse_words(found: FrameChange, start: CRS, end: CRS) -> str:
     if found.ensemble > COARSE_ACCURACY:
         loose = start if ensemble_accuracy(start) > COARSE_ACCURACY else end
         return (
-            f"'{loose.name}' names a family of frames {found.ensemble:g} m apart, not one frame; "
-            f"from {start.name} to {end.name} PROJ would change nothing and call it done.",
+            f"'{loose.name}' names a family of frames {found.ensemble:g} m apart, not one frame, "
+            f"so from {start.name} to {end.name} coordinates would stay as they are, and be up to "
+            f"{found.ensemble:g} m wrong."
         )
     return (
         f"from {start.name} to {end.name} the registry only has '{found.name}', good to "
-        f"{found.accuracy:g} m.",
+        f"{found.accuracy:.2g} m."
     )
 
 
@@ -162,7 +173,7 @@ def _remedy(accuracy: float) -> str:
     return (
         "Declare the realisation that the correction service (or the job) really is in, such as "
         "ITRF2020, WGS 84 (G2296), NAD83(2011) or ETRF2000; or carry it on purpose: "
-        f"position_accuracy = {accuracy:g}."
+        f"position_accuracy = {math.ceil(accuracy * 10.0) / 10.0:g} (metres)."
     )
 
 
@@ -220,6 +231,9 @@ def _direct(
     ensemble = ensemble if ensemble > COARSE_ACCURACY else 0.0
     if _same_frame(source, target):
         return FrameChange(source.name, target.name, (), 0.0, "+proj=noop", (), False, ensemble)
+    aligned = _ALIGNED.get(frozenset((source.name, target.name)))
+    if aligned is not None:
+        return FrameChange(source.name, target.name, (aligned,), 0.0, "+proj=noop", (), False)
     candidates, missing = _candidates(source, target, place, grids)
     if missing and not any(c.accuracy <= missing[0][0] + _GRID_GAIN for c in candidates):
         _, name, files = missing[0]
@@ -235,8 +249,8 @@ def _direct(
     if not candidates:
         return _Refusal(
             "the registry has none of known accuracy.",
-            "Declare the frame that the correction service delivers; if it already delivers the "
-            "job's frame, declare that one; or give the job a CRS on the service's frame.",
+            f"Use a correction service that delivers {target.name} and declare that frame; or "
+            f"give the job a CRS on {source.name}.",
         )
     chosen = candidates[0]
     if chosen.ensemble and not ensemble:
@@ -269,7 +283,7 @@ def _candidates(
         names = tuple(grid.short_name for grid in operation.grids)
         paths = {name: grid_path(name, grids) for name in names}
         if any(path is None for path in paths.values()):
-            missing.append((operation.accuracy, operation.name, names))
+            missing.append((operation.accuracy, " + ".join(_telling(operation.name)), names))
             continue
         definition = _from_operation(operation, source, target, paths)
         usable.append(
@@ -315,9 +329,7 @@ def _frame_change(
     operations: tuple[Entry, ...],
     description: str = "",
 ) -> FrameChange:
-    names = [name for operation in operations for name in operation.name.split(" + ")]
-    names = names or description.split(" + ")
-    telling = tuple(n for n in names if not any(n.startswith(s) for s in _SILENT_STEPS))
+    telling = _telling(" + ".join(o.name for o in operations) or description)
     through_wgs84 = any(" WGS 84 (" in n and " WGS 84 (G" not in n for n in telling)
     ensemble = max(ensemble_accuracy(source), ensemble_accuracy(target))
     if through_wgs84:
@@ -325,13 +337,19 @@ def _frame_change(
     return FrameChange(
         source=source.name,
         target=target.name,
-        steps=telling or tuple(names),
+        steps=telling,
         accuracy=accuracy,
         definition=definition,
         grids=tuple(grid.short_name for operation in operations for grid in operation.grids),
         needs_epoch=_pipelines.needs_time(definition),
         ensemble=ensemble if ensemble > COARSE_ACCURACY else 0.0,
     )
+
+
+def _telling(name: str) -> tuple[str, ...]:
+    """Steps of an operation's name without those that only turn axes or change notation."""
+    steps = tuple(name.split(" + "))
+    return tuple(s for s in steps if not s.startswith(_SILENT_STEPS)) or steps
 
 
 def _same_frame(source: CRS, target: CRS) -> bool:

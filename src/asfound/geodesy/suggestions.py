@@ -9,7 +9,13 @@ from pyproj.aoi import AreaOfInterest
 from pyproj.database import CRSInfo, query_crs_info
 from pyproj.enums import PJType
 
-from asfound.geodesy.frames import ensemble_accuracy, frame_of, horizontal_of
+from asfound.geodesy.frames import (
+    PRESETS,
+    ensemble_accuracy,
+    is_dynamic,
+    preset_of,
+)
+from asfound.geodesy.operations import COARSE_ACCURACY
 from asfound.geodesy.places import Place
 
 # Names in the registry of grids for maps of whole countries, not for survey.
@@ -17,21 +23,42 @@ _NOT_FOR_SURVEY = ("Albers", "Mercator (", "LAEA", "LCC Europe", "Equal Area", "
 
 
 def suggest_projected(frame: CRS | None, place: Place, count: int = 2) -> tuple[str, ...]:
-    """Names with codes of projected CRSs on a frame that hold a place, narrowest area first.
+    """Projected CRSs that hold a place, as settings can name them, narrowest area first.
 
     Parameters
     ----------
     frame : CRS or None
-        Its own grids are preferred; None: grids of any frame that is a single one.
+        Its own grids, unless its name is too loose for survey; None: those of the plate-fixed
+        presets.
     place : Place
     count : int
         At most so many.
+
+    Returns
+    -------
+    tuple of str
+        Such as ``'EPSG:6427 (NAD83(2011) / Colorado Central)'``; where the registry has none, a
+        UTM zone as `resolve_frame` understands it.
     """
-    return _suggest(frame.name if frame is not None else "", place, count)
+    if frame is not None and ensemble_accuracy(frame) <= COARSE_ACCURACY:
+        found = _suggest((frame.name,), place, count)
+        if found:
+            return found
+        preset = preset_of(frame.name)
+        if preset is not None:
+            return (_utm_of(preset.name, place),)
+    fixed = (p for p in PRESETS if p.current and not is_dynamic(CRS.from_epsg(p.code)))
+    names = tuple(CRS.from_epsg(p.code).name for p in fixed)
+    return _suggest(names, place, count) or (_utm_of("ITRF2020", place),)
+
+
+def _utm_of(frame: str, place: Place) -> str:
+    zone = min(60, int((place.longitude + 180.0) // 6.0) + 1)
+    return f"'{frame} / UTM zone {zone}{'S' if place.latitude < 0.0 else 'N'}'"
 
 
 @lru_cache(maxsize=64)
-def _suggest(frame_name: str, place: Place, count: int) -> tuple[str, ...]:
+def _suggest(frames: tuple[str, ...], place: Place, count: int) -> tuple[str, ...]:
     lon, lat = place.longitude, place.latitude
     infos = query_crs_info(
         auth_name="EPSG",
@@ -39,17 +66,14 @@ def _suggest(frame_name: str, place: Place, count: int) -> tuple[str, ...]:
         area_of_interest=AreaOfInterest(lon, lat, lon, lat),
         contains=True,
     )
-    infos = [info for info in infos if not any(word in info.name for word in _NOT_FOR_SURVEY)]
-    own = [info for info in infos if info.name.startswith(f"{frame_name} / ")]
     chosen: list[str] = []
-    for info in sorted(own or infos, key=_width):
-        crs = CRS.from_epsg(int(info.code))
-        directions = {axis.direction.lower() for axis in crs.axis_info}
-        if directions != {"east", "north"} or horizontal_of(crs).is_bound:
+    for info in sorted(infos, key=_width):
+        base = info.name.split(" / ")[0]
+        if base not in frames or any(word in info.name for word in _NOT_FOR_SURVEY):
             continue
-        if not own and ensemble_accuracy(frame_of(crs)) > 0.5:
-            continue
-        chosen.append(f"EPSG:{info.code} ({info.name})")
+        directions = {a.direction.lower() for a in CRS.from_epsg(int(info.code)).axis_info}
+        if directions == {"east", "north"}:
+            chosen.append(f"EPSG:{info.code} ({info.name})")
         if len(chosen) == count:
             break
     return tuple(chosen)
@@ -59,4 +83,5 @@ def _width(info: CRSInfo) -> tuple[float, int]:
     area = info.area_of_use
     if area is None:
         return 1e9, int(info.code)
-    return ((area.east - area.west) % 360.0) * (area.north - area.south), int(info.code)
+    span = area.east - area.west
+    return (span if span > 0.0 else span + 360.0) * (area.north - area.south), int(info.code)
