@@ -21,6 +21,7 @@ from asfound.demo.logbook import Logbook, keep_log, true_depths
 from asfound.demo.pages import Page, page_shots, write_pages
 from asfound.demo.street import JOB_CRS, Street, TrueLine, build_street
 from asfound.demo.survey import CONTROL, LOCAL_ZONE, RECEIVER_1, RECEIVER_2, UPLOADS, UploadPlan
+from asfound.demo.sweeps import SWEEPS_FILE, make_sweeps
 from asfound.demo.truth import Truth, gather_truth, truth_json
 from asfound.demo.walk import Walk, control_places, take_walk
 from asfound.model import (
@@ -36,6 +37,12 @@ from asfound.model import (
 
 _CONTROL_SD = (0.006, 0.010)
 _WORK_AREA_MARGIN = 25.0
+_SWEEP_HINTS: dict[str, object] = {
+    "frame": "NAD83(2011)",
+    "heights": "ellipsoidal",
+    "position_of": "ground",
+    "receiver": RECEIVER_1.serial,
+}
 
 
 @dataclass(frozen=True)
@@ -93,6 +100,7 @@ class _Survey:
     pages: tuple[Page, ...]
     settings: JobSettings
     truth: Truth
+    sweeps: bytes
 
 
 def _survey(seed: int) -> _Survey:
@@ -101,13 +109,15 @@ def _survey(seed: int) -> _Survey:
     Each stage has its own stream of random numbers, so that a change in one leaves the draws of
     the others as they were.
     """
-    streams = [np.random.default_rng([seed, stage]) for stage in range(6)]
+    streams = [np.random.default_rng([seed, stage]) for stage in range(7)]
     street = build_street(streams[0])
     walk = take_walk(street, streams[1])
     utility = np.array([*(int(line.utility) for line in street.lines), 0])[walk.line]
-    blunders = draw_blunders(walk, utility, true_depths(street, walk), streams[2])
+    depth = true_depths(street, walk)
+    blunders = draw_blunders(walk, utility, depth, streams[2])
     log = keep_log(street, walk, blunders, streams[3])
     pages = write_pages(walk, log, blunders, streams[4])
+    sweeps, true_sweeps = make_sweeps(street, walk, blunders, depth, streams[6])
     return _Survey(
         street,
         walk,
@@ -115,7 +125,8 @@ def _survey(seed: int) -> _Survey:
         log,
         pages,
         _settings(street, streams[5]),
-        gather_truth(seed, street, walk, log, blunders, pages),
+        gather_truth(seed, street, walk, log, blunders, pages, true_sweeps),
+        sweeps,
     )
 
 
@@ -134,8 +145,10 @@ def generate(seed: int = 7) -> DemoJob:
     made = _survey(seed)
     rng = np.random.default_rng([seed, 100])
     files = {UPLOADS[page.source].file: write_page(page, made.walk, rng) for page in made.pages}
-    uploads = tuple(DemoUpload(upload.file, _hints(upload)) for upload in UPLOADS)
-    return DemoJob(made.settings, files, uploads, made.truth)
+    files[SWEEPS_FILE] = made.sweeps
+    uploads = [DemoUpload(upload.file, _hints(upload)) for upload in UPLOADS]
+    uploads.append(DemoUpload(SWEEPS_FILE, _SWEEP_HINTS, kind="sweeps"))
+    return DemoJob(made.settings, files, tuple(uploads), made.truth)
 
 
 def simulate(seed: int) -> tuple[Shots, tuple[Source, ...], JobSettings, Truth]:

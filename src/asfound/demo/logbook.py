@@ -170,14 +170,14 @@ def _read_signal(
     scale = DEPTH_SCALE * rng.standard_normal(len(walk.visits))
     hookup = np.array([names[visit.hookup] for visit in walk.visits])[walk.visit]
     reading = reading * (1 + np.where(walk.visit >= 0, scale[hookup], 0.0))
-    current = _current(walk) * bottom * (reading + LOWER_COIL)
+    current = line_current(walk) * bottom * (reading + LOWER_COIL)
     # Peak and null are each found with the same care.
     separation = np.abs(across - shown.null - pin * rng.standard_normal(count))
     records = np.array([upload.receiver.records_null for upload in UPLOADS])[walk.source]
     return _Signal(across, reading, current, np.where(records, separation, np.nan))
 
 
-def _current(walk: Walk) -> Floats:
+def line_current(walk: Walk) -> Floats:
     """Current on the line at each shot [A]: a leaky line loses a few per cent every ten metres."""
     current = np.ones(len(walk))
     for index, visit in enumerate(walk.visits):

@@ -13,6 +13,7 @@ from asfound.demo.logbook import Logbook
 from asfound.demo.pages import Page
 from asfound.demo.street import Street, TrueLine
 from asfound.demo.survey import UPLOADS
+from asfound.demo.sweeps import TrueSweep
 from asfound.demo.walk import Walk
 
 Floats = npt.NDArray[np.float64]
@@ -43,6 +44,7 @@ class Truth:
         Uploads whose rows are in no order.
     spoiled : tuple of (int, int, str)
         Upload, data row and kind of each row that is no shot.
+    sweeps : tuple of TrueSweep
     """
 
     seed: int
@@ -59,6 +61,7 @@ class Truth:
     lines: tuple[TrueLine, ...]
     shuffled: tuple[int, ...]
     spoiled: tuple[tuple[int, int, str], ...]
+    sweeps: tuple[TrueSweep, ...]
 
     def __len__(self) -> int:
         return len(self.row)
@@ -71,6 +74,7 @@ def gather_truth(
     log: Logbook,
     blunders: Blunders,
     pages: tuple[Page, ...],
+    sweeps: tuple[TrueSweep, ...],
 ) -> Truth:
     """The truth in the order of the pages."""
     order = np.concatenate([page.shots for page in pages])
@@ -92,6 +96,7 @@ def gather_truth(
         spoiled=tuple(
             (page.source, row, kind) for page in pages for row, kind in page.spoiled.items()
         ),
+        sweeps=sweeps,
     )
 
 
@@ -129,6 +134,19 @@ def truth_json(truth: Truth) -> bytes:
                 "height": metres(line.path.height),
             }
             for line in truth.lines
+        ],
+        "sweeps": [
+            {
+                "name": sweep.name,
+                "line": sweep.line,
+                "position": metres(sweep.position),
+                "depth": metres(sweep.depth),
+                "current": [float(v) for v in sweep.current],
+                "easting": metres(sweep.easting),
+                "northing": metres(sweep.northing),
+                "height": metres(sweep.height),
+            }
+            for sweep in truth.sweeps
         ],
         "shuffled": [UPLOADS[k].file for k in truth.shuffled],
         "rows_that_are_no_shots": [
