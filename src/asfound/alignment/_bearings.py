@@ -54,7 +54,7 @@ def spikes(points: Points, paths: Paths) -> npt.NDArray[np.bool_]:
         near_last & (-before * np.sign(turn) > 0.4 * np.abs(turn))
     )
     flag = big & (against | half) & (chord > 6.0 * points.scatter[paths.nodes])
-    return flag & ~first & ~last
+    return np.asarray(flag & ~first & ~last)
 
 
 def local_directions(

@@ -128,7 +128,7 @@ def select_points(shots: Shots, ground: Ground) -> Points:
     scatter_of = np.full(max(SCATTER_OF_FIX) + 10, SCATTER)
     for fix, value in SCATTER_OF_FIX.items():
         scatter_of[fix] = value
-    fix = np.clip(shots.fix[shot], -1, len(scatter_of) - 2)
+    quality = np.clip(shots.fix[shot], -1, len(scatter_of) - 2)
     east, north = ground.easting[shot], ground.northing[shot]
     return Points(
         shot=shot,
@@ -137,7 +137,7 @@ def select_points(shots: Shots, ground: Ground) -> Points:
         key=key[order],
         chain=chain[order],
         hookup=shots.hookup.codes[shot],
-        scatter=scatter_of[fix],
+        scatter=scatter_of[quality],
         named=named,
     )
 
