@@ -13,6 +13,7 @@ from asfound.deliver.dxf import dxf
 from asfound.deliver.geojson import geojson_files
 from asfound.deliver.geopackage import geopackage
 from asfound.deliver.kml import kml
+from asfound.deliver.report import report_pdf
 from asfound.deliver.results_json import results_json
 from asfound.deliver.shapefile import shapefile_zip
 from asfound.errors import InputError
@@ -31,6 +32,7 @@ def _one(name: str, make: Callable[[Delivery], bytes]) -> Writer:
 
 
 _WRITERS: dict[str, tuple[str, Writer]] = {
+    "pdf": ("report", _one("report.pdf", report_pdf)),
     "json": ("results.json", _one("results.json", results_json)),
     "csv": ("CSV", csv_files),
     "geojson": ("GeoJSON", geojson_files),

@@ -228,10 +228,10 @@ def _members(delivery: Delivery, line: Line) -> list[dict[str, Any]]:
             "used": used,
             "weight": _number(weight, 3),
             f"along_{unit}": along,
-            f"across_{unit}": across,
+            f"left_{unit}": left,
             f"up_{unit}": up,
         }
-        for shot, used, weight, along, across, up in zip(
+        for shot, used, weight, along, left, up in zip(
             line.shots.tolist(), line.used.tolist(), line.weight.tolist(), *residual, strict=True
         )
     ]

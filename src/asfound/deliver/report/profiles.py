@@ -1,0 +1,372 @@
+"""A line along its length: offsets in plan above, ground and depths below, as SVG."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.deliver.delivery import Delivery
+from asfound.deliver.finding_columns import plain_number
+from asfound.deliver.report.labels import LabelPlaces
+from asfound.deliver.report.scales import multiples, round_step
+from asfound.deliver.report.svg import FIGURE_WIDTH, GREY, INK, PALE, WORDS, Svg, path_data
+from asfound.deliver.shapes import ONE_DIMENSION_95, LineShape
+from asfound.deliver.symbols import hex_colour
+from asfound.model import Crossing, Line, Verdict
+
+Floats = npt.NDArray[np.float64]
+
+LEFT = 15.0
+STRIP, GAP, PROFILE, STATIONS = 26.0, 9.0, 58.0, 9.0  # heights [mm]
+MOST_PANELS = 6
+_LEAST_SPACING = 4.5  # mean distance of shots on paper below which a line is cut into panels [mm]
+
+
+@dataclass(frozen=True)
+class _Axis:
+    """Values to paper: `low` at `start`, `per_mm` value a millimetre, sign of the direction."""
+
+    low: float
+    start: float
+    per_mm: float
+    sign: float = 1.0
+
+    def __call__(self, value: Floats | float) -> Floats:
+        return self.start + self.sign * (np.asarray(value) - self.low) / self.per_mm
+
+
+def line_panels(delivery: Delivery, number: int, width: float) -> list[str]:
+    """Drawings of one line, one or several panels in order of station.
+
+    Parameters
+    ----------
+    delivery : Delivery
+    number : int
+        Index of the line.
+    width : float
+        Of the page's body [mm].
+    """
+    line = delivery.results.lines[number]
+    room = width - LEFT - 3.0
+    wanted = int(np.ceil(len(line.shots) * _LEAST_SPACING / room))
+    count = min(MOST_PANELS, max(1, wanted))
+    cuts = np.linspace(line.axis_station[0], line.axis_station[-1], count + 1)
+    return [
+        _Panel(delivery, number, width, float(low), float(high)).markup()
+        for low, high in pairwise(cuts)
+    ]
+
+
+class _Panel:
+    def __init__(
+        self, delivery: Delivery, number: int, width: float, low: float, high: float
+    ) -> None:
+        self.delivery = delivery
+        self.number = number
+        self.line: Line = delivery.results.lines[number]
+        self.shape: LineShape = delivery.shapes[number]
+        self.unit = delivery.about.unit
+        self.colour = hex_colour(self.line.utility)
+        self.low, self.high = low, high
+        span = max(high - low, 0.1)
+        room = width - LEFT - 3.0
+        self.x = _Axis(low, LEFT, span / room)
+        self.width = width
+        station = self.line.station
+        self.members = np.flatnonzero((station >= low - 1e-6) & (station <= high + 1e-6))
+        self.vertices = np.flatnonzero(
+            (self.line.axis_station >= low - 1e-6) & (self.line.axis_station <= high + 1e-6)
+        )
+        self.has_profile = self._levels() is not None
+        height = STRIP + STATIONS + (GAP + PROFILE if self.has_profile else 0.0)
+        self.drawing = Svg(width, height + 1.0)
+
+    def markup(self) -> str:
+        self._strip()
+        if self.has_profile:
+            self._profile()
+        self._stations()
+        return self.drawing.markup()
+
+    # --- shared ---------------------------------------------------------------------------------
+
+    def _box(self, top: float, height: float, y: _Axis, step: float, title: str) -> None:
+        """Frame, level lines with their values, and a title."""
+        unit = self.unit.metres
+        low, high = sorted((self._value(y, top + height), self._value(y, top)))
+        for level in multiples(low, high, step):
+            height_mm = float(y(level * unit))
+            self.drawing.line(
+                (LEFT, height_mm), (self.width - 3.0, height_mm), stroke=PALE, width=0.15
+            )
+            self.drawing.text(
+                LEFT - 1.2, height_mm + 0.7, plain_number(level, 3), size=1.95, anchor="end"
+            )
+        self.drawing.rect(LEFT, top, self.width - LEFT - 3.0, height, stroke=INK, line=0.25)
+        self.drawing.text(LEFT, top - 1.3, title, size=2.9, font=WORDS, bold=True)
+
+    def _value(self, y: _Axis, paper: float) -> float:
+        return (y.low + y.sign * (paper - y.start) * y.per_mm) / self.unit.metres
+
+    def _marks(self, x: Floats, y: Floats, half: Floats, verdict: npt.NDArray[np.int8]) -> None:
+        """A bar of 95 % and a mark of the verdict at each shot."""
+        bars = np.stack([np.column_stack([x, y - half]), np.column_stack([x, y + half])], axis=1)
+        known = np.isfinite(bars).all(axis=(1, 2))
+        for kind, dash in (
+            (Verdict.SOUND, ""),
+            (Verdict.DOUBTFUL, "0.7 0.5"),
+            (Verdict.UNFIT, "0.7 0.5"),
+        ):
+            group = known & (verdict == kind)
+            self.drawing.path(path_data(bars[group]), stroke=self.colour, width=0.28, dash=dash)
+        r = 0.75
+        for px, py, kind in zip(x.tolist(), y.tolist(), verdict.tolist(), strict=True):
+            if not np.isfinite(py):
+                continue
+            self.drawing.rect(
+                px - r,
+                py - 0.3,
+                2 * r,
+                0.6,
+                stroke=self.colour,
+                line=0.22,
+                fill="#ffffff" if kind == Verdict.DOUBTFUL else self.colour,
+            )
+            if kind == Verdict.UNFIT:
+                self.drawing.path(
+                    f"M{px - r:.2f} {py + r:.2f}l{2 * r:g} {-2 * r:g}", stroke=INK, width=0.3
+                )
+
+    def _band(self, middle: Floats, half: Floats) -> None:
+        x = self.x(self.line.axis_station[self.vertices])
+        ring = np.concatenate(
+            [np.column_stack([x, middle - half]), np.column_stack([x, middle + half])[::-1]]
+        )
+        if len(x) > 1 and np.isfinite(ring).all():
+            self.drawing.path(path_data(ring, close=True), fill=self.colour, opacity=0.18)
+            self.drawing.path(
+                path_data(np.column_stack([x, middle])), stroke=self.colour, width=0.4
+            )
+            for start, end in self.line.gaps:
+                station = self.line.axis_station[self.vertices]
+                between = (station >= start) & (station <= end)
+                if np.count_nonzero(between) > 1:
+                    points = np.column_stack([x, middle])[between]
+                    self.drawing.path(
+                        path_data(points), stroke="#ffffff", width=0.5, dash="0.8 1.2"
+                    )
+
+    # --- offsets in plan ------------------------------------------------------------------------
+
+    def _strip(self) -> None:
+        line, shape = self.line, self.shape
+        shots = line.shots[self.members]
+        budget = self.delivery.results.budget
+        bearing = np.nan_to_num(self.delivery.results.assembly.bearing[shots])
+        normal = np.column_stack([np.cos(bearing), -np.sin(bearing)])
+        variance = np.einsum("mi,mij,mj->m", normal, budget.covariance[shots, :2, :2], normal)
+        half = ONE_DIMENSION_95 * np.sqrt(variance)
+        offset = line.residual[self.members, 1]
+        across = shape.across_95[self.vertices]
+        used = line.used[self.members]
+        reach = np.concatenate([across, (np.abs(offset) + half)[used], [0.05]])
+        reach = reach[np.isfinite(reach)]
+        limit = float(np.max(reach)) * 1.1
+        y = _Axis(0.0, STRIP / 2 + 5.0, limit / (STRIP / 2 - 0.5), -1.0)
+        top, bottom = 5.0 + 0.5, STRIP + 5.0 - 0.5
+        step = round_step(limit / 1.9 / self.unit.metres)
+        ratio = self.x.per_mm / y.per_mm
+        self._box(
+            5.0,
+            STRIP,
+            y,
+            step,
+            f"Plan: offset from the axis [{self.unit.symbol}], left of it upward; offsets "
+            f"drawn {_times(ratio)} times larger than stations",
+        )
+        self.drawing.begin_clip("strip", LEFT, 5.0, self.width - LEFT - 3.0, STRIP)
+        x_axis = self.x(line.axis_station[self.vertices])
+        self._band(np.full(len(x_axis), float(y(0.0))), across / y.per_mm)
+        shown = np.clip(y(offset), top, bottom)
+        self._marks(
+            self.x(line.station[self.members]),
+            shown,
+            half / y.per_mm,
+            self.delivery.results.verdict[shots],
+        )
+        for station, angle in line.bends.tolist():
+            if self.low <= station <= self.high:
+                x = float(self.x(station))
+                self.drawing.path(f"M{x:.2f} 5v2.2l-1 -2.2h2l-1 2.2", stroke=INK, width=0.25)
+                self.drawing.text(
+                    x + 1.4, 7.4, f"bend {np.degrees(angle):+.0f}\u00b0", size=1.8, halo=True
+                )
+        self.drawing.end_clip()
+
+    # --- profile --------------------------------------------------------------------------------
+
+    def _shot_levels(self) -> tuple[Floats, Floats]:
+        """Ground and centre at the shots; depth below a flat ground where heights are missing."""
+        shots = self.line.shots[self.members]
+        ground = self.delivery.results.ground.height[shots]
+        centre = self.delivery.results.budget.centre_height[shots]
+        if not np.isfinite(ground).any():
+            depth = self.delivery.results.intake.shots.depth[shots]
+            return np.zeros(len(shots)), -depth
+        return ground, centre
+
+    def _levels(self) -> tuple[float, float] | None:
+        """Lowest and highest thing to show; None if there are no depths."""
+        ground, centre = self._shot_levels()
+        if not np.isfinite(centre).any():
+            return None
+        half = self.delivery.results.budget.vertical_95[self.line.shots[self.members]]
+        used = self.line.used[self.members]
+        axis = self.line.height[self.vertices]
+        reach = self.shape.vertical_95[self.vertices]
+        parts = [
+            ground,
+            (centre - half)[used],
+            centre[used],
+            axis - reach,
+            axis + reach,
+            self.line.ground_height[self.vertices],
+        ]
+        values = np.concatenate(parts)
+        values = values[np.isfinite(values)]
+        return (float(values.min()), float(values.max())) if len(values) else None
+
+    def _profile(self) -> None:
+        levels = self._levels()
+        assert levels is not None
+        low, high = levels
+        top = 5.0 + STRIP + GAP
+        span = max(high - low, 0.5) * 1.12
+        middle = (low + high) / 2.0
+        y = _Axis(middle, top + PROFILE / 2, span / PROFILE, -1.0)
+        step = round_step(span / 6.0 / self.unit.metres)
+        flat = not np.isfinite(self._ground_known()).any()
+        what = "depth below the ground" if flat else "heights"
+        exaggeration = self.x.per_mm / y.per_mm
+        self._box(
+            top,
+            PROFILE,
+            y,
+            step,
+            f"Profile: {what} [{self.unit.symbol}]; vertical exaggeration {_times(exaggeration)}",
+        )
+        self.drawing.begin_clip("profile", LEFT, top, self.width - LEFT - 3.0, PROFILE)
+        line = self.line
+        x_axis = self.x(line.axis_station[self.vertices])
+        surface = np.zeros(len(x_axis)) if flat else line.ground_height[self.vertices]
+        if np.isfinite(surface).all() and len(x_axis) > 1:
+            self._ground_line(x_axis, y(surface))
+        axis = line.height[self.vertices]
+        self._band(y(axis), self.shape.vertical_95[self.vertices] / y.per_mm)
+        if np.isfinite(line.outside_diameter) and np.isfinite(axis).all() and len(axis) > 1:
+            crown = np.column_stack([x_axis, y(axis + line.outside_diameter / 2.0)])
+            self.drawing.path(path_data(crown), stroke=self.colour, width=0.2, dash="2 0.8")
+        ground, centre = self._shot_levels()
+        shots = line.shots[self.members]
+        x = self.x(line.station[self.members])
+        for px, py in zip(x.tolist(), y(ground).tolist(), strict=True):
+            if np.isfinite(py):
+                self.drawing.path(f"M{px:.2f} {py:.2f}v-1.3", stroke=INK, width=0.25)
+        self._marks(
+            x,
+            y(centre),
+            self.delivery.results.budget.vertical_95[shots] / y.per_mm,
+            self.delivery.results.verdict[shots],
+        )
+        self._crossing_marks(y, top)
+        self._names(x, y(ground), shots, top)
+        self.drawing.end_clip()
+
+    def _ground_known(self) -> Floats:
+        return self.delivery.results.ground.height[self.line.shots]
+
+    def _ground_line(self, x: Floats, y: Floats) -> None:
+        """The surface, with short strokes under it as a profile has them."""
+        self.drawing.path(path_data(np.column_stack([x, y])), stroke=INK, width=0.35)
+        at = np.arange(float(x[0]) + 2.0, float(x[-1]), 5.0)
+        strokes = "".join(
+            f"M{px:.2f} {py:.2f}l-1 1.1"
+            for px, py in zip(at.tolist(), np.interp(at, x, y).tolist(), strict=True)
+        )
+        self.drawing.path(strokes, stroke=GREY, width=0.2)
+
+    def _names(self, x: Floats, y: Floats, shots: npt.NDArray[np.int64], top: float) -> None:
+        places = LabelPlaces(self.width, top + PROFILE)
+        size = 1.7
+        for px, py, shot in zip(x.tolist(), y.tolist(), shots.tolist(), strict=True):
+            words = self.delivery.shot_names[shot]
+            width = len(words) * FIGURE_WIDTH * size
+            box = (px - width / 2, py - 1.8 - size, px + width / 2, py - 1.8)
+            if np.isfinite(py) and box[1] > top and places.free(box):
+                places.take((box[0] - 0.8, box[1], box[2] + 0.8, box[3]))
+                self.drawing.text(px, py - 1.9, words, size=size, anchor="middle")
+
+    def _crossing_marks(self, y: _Axis, top: float) -> None:
+        for crossing in self.delivery.results.crossings:
+            mark = _other(crossing, self.number)
+            if mark is None or not self.low <= mark[1] <= self.high:
+                continue
+            other, station, station_other = mark
+            line = self.delivery.results.lines[other]
+            x = float(self.x(station))
+            self.drawing.line((x, top), (x, top + PROFILE), stroke=GREY, width=0.2, dash="0.5 0.9")
+            height = float(np.interp(station_other, line.axis_station, line.height))
+            bottom = top + PROFILE - 1.5
+            if np.isfinite(height):
+                level = float(y(height))
+                self.drawing.circle(
+                    x, level, 1.3, stroke=hex_colour(line.utility), line=0.5, fill="#ffffff"
+                )
+            words = f"{line.name[:16]} crosses"
+            if np.isfinite(crossing.separation):
+                unit = self.unit
+                words += (
+                    f", {'above' if crossing.line_a == other else 'below'} by "
+                    f"{crossing.separation / unit.metres:.2f} \u00b1 "
+                    f"{ONE_DIMENSION_95 * crossing.separation_sd / unit.metres:.2f}"
+                )
+            room = len(words) * FIGURE_WIDTH * 1.7
+            left = min(x + 1.0, self.width - 4.0 - room)
+            self.drawing.text(left, bottom, words, size=1.7, halo=True)
+
+    # --- stations -------------------------------------------------------------------------------
+
+    def _stations(self) -> None:
+        bottom = 5.0 + STRIP + (GAP + PROFILE if self.has_profile else 0.0)
+        unit = self.unit.metres
+        step = round_step(18.0 * self.x.per_mm / unit)
+        for station in multiples(self.low / unit, self.high / unit, step):
+            x = float(self.x(station * unit))
+            self.drawing.path(f"M{x:.2f} {bottom:.2f}v1.2", stroke=INK, width=0.25)
+            self.drawing.text(x, bottom + 3.3, plain_number(station, 3), size=1.95, anchor="middle")
+        self.drawing.text(
+            self.width - 3.0,
+            bottom + 5.0,
+            f"station [{self.unit.symbol}]",
+            size=2.6,
+            font=WORDS,
+            italic=True,
+            anchor="end",
+        )
+
+
+def _other(crossing: Crossing, number: int) -> tuple[int, float, float] | None:
+    """The line that crosses `number`, the station on `number`, and on the other."""
+    if crossing.line_a == number:
+        return crossing.line_b, crossing.station_a, crossing.station_b
+    if crossing.line_b == number:
+        return crossing.line_a, crossing.station_b, crossing.station_a
+    return None
+
+
+def _times(ratio: float) -> str:
+    """A factor to two figures or the unit."""
+    return plain_number(ratio, 0) if ratio >= 10 else f"{ratio:.2g}"
