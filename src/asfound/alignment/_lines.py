@@ -20,6 +20,7 @@ Integers = npt.NDArray[np.int64]
 
 TOLERANCE = 0.002
 FINEST = 0.5
+LEAST_BEND = np.radians(8.0)
 GAP_SPACINGS = 3.5
 GAP_LEAST = 15.0
 
@@ -40,7 +41,7 @@ def sample_places(fitted: Fitted) -> tuple[Integers, Floats, Integers]:
     first : (nodes,) int64
         The sample at each node.
     """
-    track = fitted.track
+    track = fitted.plane.track
     count = len(track.gap)
     ends = track.starts[1:] - 1
     inner = np.ones(count, bool)
@@ -48,9 +49,9 @@ def sample_places(fitted: Fitted) -> tuple[Integers, Floats, Integers]:
     node = np.flatnonzero(inner & (track.gap > FINEST))
     pieces = np.ones(count, np.int64)
     half = 0.5 * track.gap[node]
-    plane, level = fitted.plane, fitted.level
+    plane, level = fitted.plane.result, fitted.level.result
     bent = np.zeros(len(node))
-    for result, on in ((plane, track), (level, fitted.level_track)):
+    for result, on in ((plane, track), (level, fitted.level.track)):
         mean, _, variance = between(on, result, node, half)
         straight = 0.5 * (result.mean[:, node] + result.mean[:, node + 1])
         bow = np.sqrt(np.sum((mean - straight) ** 2, axis=0))
@@ -98,8 +99,8 @@ def record_lines(
     node_owner = np.repeat(np.arange(lines), np.diff(nodes.starts))
     owner = node_owner[node]
     starts = np.searchsorted(owner, np.arange(lines + 1))
-    plane, slope, across = _sampled(fitted.track, fitted.plane, node, ahead)
-    level, _, vertical = _sampled(fitted.level_track, fitted.level, node, ahead)
+    plane, slope, across = _sampled(fitted.plane.track, fitted.plane.result, node, ahead)
+    level, _, vertical = _sampled(fitted.level.track, fitted.level.result, node, ahead)
 
     step = np.zeros(len(node))
     step[1:] = np.hypot(np.diff(plane[0]), np.diff(plane[1]))
@@ -116,7 +117,7 @@ def record_lines(
     covariance = independent.copy()
     add_shared(covariance, members, fitted, budget, node, ahead, owner, starts)
 
-    depths = np.bincount(members.owner[fitted.deep_weight > 0.05], minlength=lines)
+    depths = np.bincount(members.owner[fitted.level.weight > 0.05], minlength=lines)
     shallow = (depths == 0)[owner]
     height = level[0] + members.origin[2, owner]
     height[shallow] = np.nan
@@ -138,13 +139,12 @@ def record_lines(
     easting = plane[0] + members.origin[0, owner]
     northing = plane[1] + members.origin[1, owner]
 
-    bend = np.flatnonzero(nodes.kink)
-    bend_rows = np.stack((station[first[bend]], nodes.deflection[bend]), axis=1)
-    bend_starts = np.searchsorted(node_owner[bend], np.arange(lines + 1))
+    bend_rows, bend_owner = _bends(fitted, station, first, node_owner)
+    bend_starts = np.searchsorted(bend_owner, np.arange(lines + 1))
     gap_rows, gap_owner = _gaps(members, fitted.used, shot_station)
     gap_starts = np.searchsorted(gap_owner, np.arange(lines + 1))
     diameter = _diameters(budget.outside_diameter[members.shot], members.starts)
-    weight = fitted.weight
+    weight = fitted.plane.weight
 
     result = []
     m_starts, s_starts = members.starts.tolist(), starts.tolist()
@@ -242,7 +242,7 @@ def _add_pattern(
     flat: bool,
 ) -> None:
     """Smooth the pattern of a shared error on the lines it touches unevenly."""
-    track = fitted.track if flat else fitted.level_track
+    track = fitted.plane.track if flat else fitted.level.track
     part, index = track.take(line)
     member = fitted.nodes.shot[index]
     safe = np.maximum(member, 0)
@@ -285,6 +285,22 @@ def _ground_above(
     number = np.bincount(members.owner[good], minlength=len(members.starts) - 1)
     above[(number == 0)[owner]] = np.nan
     return np.asarray(above)
+
+
+def _bends(
+    fitted: Fitted, station: Floats, first: Integers, node_owner: Integers
+) -> tuple[Floats, Integers]:
+    """(b, 2) station and deflection of bends located between legs, and of turns found."""
+    nodes = fitted.nodes
+    turn = np.where(nodes.kink, nodes.deflection, 0.0)
+    found = np.abs(fitted.plane.turn) >= LEAST_BEND
+    turn = np.where(found & ~nodes.kink, fitted.plane.turn, turn)
+    bend = np.flatnonzero(np.abs(turn) >= LEAST_BEND)
+    place = station[first[bend]]
+    after = np.minimum(bend + 1, len(first) - 1)
+    halfway = 0.5 * (place + station[first[after]])
+    place = np.where(nodes.kink[bend], place, halfway)
+    return np.stack((place, turn[bend]), axis=1), node_owner[bend]
 
 
 def _gaps(

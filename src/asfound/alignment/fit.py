@@ -43,7 +43,11 @@ CABLES = (Utility.ELECTRIC, Utility.COMMUNICATION, Utility.UNKNOWN)
 DOUBTFUL_INFLATION = 4.0
 OUTLIER_START = 3.0
 OUTLIER_GONE = 6.0
-ROUNDS = 4
+JUMP_START = 3.0
+JUMP_ROOM = 1.5
+HELD = 0.5
+HELD_ROUNDS = 4
+ROUNDS = 7
 LEAST_STEP = 1e-3
 KINK_SLOPE = 1.0
 BEND_SHARE = 0.1
@@ -244,19 +248,39 @@ def _nodes(members: _Members, station: Floats, corners: Corners) -> _Nodes:
 
 
 @dataclass(frozen=True, eq=False)
+class Channel:
+    """One smoothed channel: the plane (easting and northing) or the level (height).
+
+    Parameters
+    ----------
+    weight : (n,) float64
+        Of each shot, 0 to 1.
+    wander : (lines,) float64
+        q of each line [1/m].
+    release : (nodes,) float64
+        Variance of an abrupt turn found between a node and the next [rad2]; 0 where none.
+    turn : (nodes,) float64
+        Size of that turn in the plane, right positive; of the grade's change in the level.
+    track : Track
+    result : Smoothed
+    """
+
+    weight: Floats
+    wander: Floats
+    release: Floats
+    turn: Floats
+    track: Track
+    result: Smoothed
+
+
+@dataclass(frozen=True, eq=False)
 class Fitted:
     """Everything known after the fit, before it is sampled and recorded."""
 
     nodes: _Nodes
     used: Flags
-    weight: Floats
-    deep_weight: Floats
-    wander: Floats
-    grade_wander: Floats
-    track: Track
-    level_track: Track
-    plane: Smoothed
-    level: Smoothed
+    plane: Channel
+    level: Channel
 
 
 def _fit(members: _Members, assembly: Assembly) -> Fitted:
@@ -277,36 +301,20 @@ def _fit(members: _Members, assembly: Assembly) -> Fitted:
     level_data = _spread(nodes, members.up[None])
     left = _spread(nodes, members.left)
 
-    track = _track(nodes, weight / members.across, np.ones(lines), flat=True)
-    wander = _estimate_wander(track, plane_data, left, prior)
-    level_track = _track(nodes, deep_weight / members.vertical, np.ones(lines), flat=False)
-    grade_wander = _estimate_wander(level_track, level_data, None, grade_prior)
-
-    weight, plane, track = _robust(
-        nodes, weight, members.across, members.usable, wander, plane_data, left, flat=True
+    plane_fit = _robust(
+        nodes, weight, members.across, members.usable, prior, plane_data, left, flat=True
     )
-    deep_weight, level, level_track = _robust(
+    level_fit = _robust(
         nodes,
         deep_weight,
         members.vertical,
         members.deep,
-        grade_wander,
+        grade_prior,
         level_data,
         None,
         flat=False,
     )
-    return Fitted(
-        nodes,
-        weight > 0.05,
-        weight,
-        deep_weight,
-        wander,
-        grade_wander,
-        track,
-        level_track,
-        plane,
-        level,
-    )
+    return Fitted(nodes, plane_fit.weight > 0.05, plane_fit, level_fit)
 
 
 def _spikes(members: _Members) -> Flags:
@@ -341,7 +349,9 @@ def _spread(nodes: _Nodes, values: Floats) -> Floats:
     return result
 
 
-def _track(nodes: _Nodes, precision: Floats, wander: Floats, *, flat: bool) -> Track:
+def _track(
+    nodes: _Nodes, precision: Floats, wander: Floats, release: Floats, *, flat: bool
+) -> Track:
     count = len(nodes.station)
     sizes = np.diff(nodes.starts)
     gap = np.zeros(count)
@@ -349,7 +359,7 @@ def _track(nodes: _Nodes, precision: Floats, wander: Floats, *, flat: bool) -> T
     gap[nodes.starts[1:] - 1] = 0.0
     seen = np.zeros(count)
     seen[nodes.node_of] = precision
-    q = np.repeat(wander, sizes)
+    q = np.repeat(wander, sizes) + release / np.maximum(gap, 0.1)
     kink = np.zeros(count)
     if flat:
         q = q + nodes.bend_wander
@@ -377,40 +387,123 @@ def _robust(
     weight: Floats,
     variance: Floats,
     usable: Flags,
-    wander: Floats,
+    prior: Floats,
     data: Floats,
     left: Floats | None,
     *,
     flat: bool,
-) -> tuple[Floats, Smoothed, Track]:
-    """Smooth, and let go of shots that their line contradicts, the worst of each stretch first."""
-    owner = np.repeat(np.arange(len(wander)), np.diff(nodes.starts))
-    member_line = owner[nodes.node_of]
-    track = _track(nodes, weight / variance, wander, flat=flat)
-    result = smooth(track, data)
+) -> Channel:
+    """Smooth; let go of shots that their line contradicts, and of smoothness where the line turns.
+
+    Two things can break a smooth line: a shot that is wrong, and a turn that is sharp. Each has
+    its score in standard deviations: the shot's distance from the line fitted without it, and
+    the score test of a jump in direction between two nodes. In every neighbourhood the larger
+    score of either kind wins a round, then the lines touched are fitted again.
+    """
+    lines = len(prior)
+    owner = np.repeat(np.arange(lines), np.diff(nodes.starts))
     weight = weight.copy()
-    moving = np.arange(len(wander))
-    for turn in range(ROUNDS):
-        score = _scores(nodes, weight, variance, data, result, left)
-        wanted = np.clip((OUTLIER_GONE - score) / (OUTLIER_GONE - OUTLIER_START), 0.0, 1.0)
-        wanted = np.where(
-            score <= OUTLIER_START, 1.0, wanted * OUTLIER_START / np.maximum(score, 1.0)
+    release = np.zeros(len(owner))
+    turn = np.zeros(len(owner))
+    track = _track(nodes, weight / variance, np.ones(lines), release, flat=flat)
+    free = _estimate_wander(track, data, left, prior)
+    # a sharp turn not yet found would pass for much wander: hold it back until turns are found
+    wander = np.minimum(free, 10.0 ** (prior + HELD))
+    track = _track(nodes, weight / variance, wander, release, flat=flat)
+    result = smooth(track, data)
+    for round_ in range(ROUNDS):
+        score = np.zeros(len(owner))
+        score[nodes.node_of] = np.where(
+            usable, _scores(nodes, weight, variance, data, result, left), 0.0
         )
+        jump, size = _jumps(nodes, track, result, left)
+        best_shot, best_jump = _winners(score, jump, owner)
+        wanted = _weight_of(score[nodes.node_of])
         wanted[~usable] = 0.0
-        if turn < ROUNDS - 1:
-            # only the worst of its neighbourhood goes down; anyone may come back up
-            worst = _local_worst(score, member_line, usable)
-            wanted = np.where(worst | (wanted > weight), wanted, weight)
-        changed = np.abs(wanted - weight) > 0.02
-        if not changed.any():
+        # the worst of its neighbourhood goes down; anyone may come back up, but not for ever
+        up = (wanted > weight) & (round_ < ROUNDS - 2)
+        wanted = np.where(best_shot[nodes.node_of] | up, wanted, weight)
+        changed = np.abs(wanted - weight) > 0.05
+        touched = np.zeros(lines, bool)
+        touched[owner[nodes.node_of[changed]]] = True
+        touched[owner[best_jump]] = True
+        if round_ == HELD_ROUNDS:
+            touched |= free > 1.01 * wander
+        if not touched.any():
+            if round_ < HELD_ROUNDS:
+                continue
             break
         weight = np.where(changed, wanted, weight)
-        moving = np.unique(member_line[changed])
-        track = _track(nodes, weight / variance, wander, flat=flat)
+        release[best_jump] += (JUMP_ROOM * size[best_jump]) ** 2
+        turn[best_jump] += size[best_jump]
+        moving = np.flatnonzero(touched)
+        ones = np.ones(lines)
+        part, index = _track(nodes, weight / variance, ones, release, flat=flat).take(moving)
+        part_left = None if left is None else left[:, index]
+        free[moving] = _estimate_wander(part, data[:, index], part_left, prior[moving])
+        most = 10.0 ** (prior[moving] + HELD) if round_ < HELD_ROUNDS else np.inf
+        wander[moving] = np.minimum(free[moving], most)
+        track = _track(nodes, weight / variance, wander, release, flat=flat)
         part, index = track.take(moving)
-        again = smooth(part, data[:, index])
-        _put(result, again, index)
-    return weight, result, track
+        _put(result, smooth(part, data[:, index]), index)
+    return Channel(weight, wander, release, turn, track, result)
+
+
+def _weight_of(score: Floats) -> Floats:
+    """Huber's weight beyond three standard deviations, fading to nothing at six."""
+    fade = np.clip((OUTLIER_GONE - score) / (OUTLIER_GONE - OUTLIER_START), 0.0, 1.0)
+    return np.where(score <= OUTLIER_START, 1.0, fade * OUTLIER_START / np.maximum(score, 1.0))
+
+
+def _jumps(
+    nodes: _Nodes, track: Track, result: Smoothed, left: Floats | None
+) -> tuple[Floats, Floats]:
+    """Score and size of a jump in direction half-way between each node and the next.
+
+    With r and N the adjoint of the slope and its information from the backward recursion, the
+    jump's estimate is r / N and its score r / sqrt(N) (auxiliary residuals; Harvey and Koopman
+    1992, Diagnostic checking of unobserved-components time series models).
+    """
+    count = len(track.gap)
+    score, size = np.zeros(count), np.zeros(count)
+    if count < 2:
+        return score, size
+    half = 0.5 * track.gap[:-1]
+    n11, n12, n22 = result.adjoint_variance[:, 1:]
+    information = n22 + half * (2.0 * n12 + half * n11)
+    r = result.adjoint[:, 1, 1:] + half * result.adjoint[:, 0, 1:]
+    if left is None:
+        push = r[0]
+    else:
+        # across the line, as the nearest shot has it; to the left is a turn to the left
+        side = left[:, :-1] + left[:, 1:]
+        length = np.maximum(np.hypot(side[0], side[1]), 1e-9)
+        push = -(r[0] * side[0] + r[1] * side[1]) / length
+    fine = information > 1e-6
+    score[:-1] = np.where(fine, np.abs(push) / np.sqrt(np.maximum(information, 1e-12)), 0.0)
+    size[:-1] = np.where(fine, push / np.maximum(information, 1e-6), 0.0)
+    size = np.clip(size, -2.0, 2.0)
+    score[nodes.starts[1:] - 1] = 0.0
+    if left is not None:
+        # bends that are known already have their freedom
+        known = nodes.bend_wander > 0
+        score[known] = 0.0
+    return score, size
+
+
+def _winners(score: Floats, jump: Floats, owner: Integers) -> tuple[Flags, Flags]:
+    """Shots and intervals whose score is the largest within two nodes either way."""
+    both = np.empty(2 * len(owner))
+    both[0::2], both[1::2] = score, jump
+    line = np.repeat(owner, 2)
+    best = both > np.tile([OUTLIER_START, JUMP_START], len(owner))
+    for k in range(1, 6):
+        if k >= len(both):
+            break
+        same = line[k:] == line[:-k]
+        best[:-k] &= ~same | (both[:-k] >= both[k:])
+        best[k:] &= ~same | (both[k:] > both[:-k])
+    return best[0::2], best[1::2]
 
 
 def _scores(
@@ -437,18 +530,6 @@ def _scores(
         share = np.where(weight > 0, np.clip(posterior / own, 0.0, 1.0 - 1e-6), 0.0)
     without = posterior / (1.0 - share)
     return np.asarray(distance / (1.0 - share) / np.sqrt(without + variance))
-
-
-def _local_worst(score: Floats, line: Integers, usable: Flags) -> Flags:
-    value = np.where(usable, score, 0.0)
-    worst = value > OUTLIER_START
-    for k in (1, 2, 3):
-        if k >= len(value):
-            break
-        same = line[k:] == line[:-k]
-        worst[:-k] &= ~same | (value[:-k] >= value[k:])
-        worst[k:] &= ~same | (value[k:] > value[:-k])
-    return worst
 
 
 def _put(result: Smoothed, part: Smoothed, index: Integers) -> None:
