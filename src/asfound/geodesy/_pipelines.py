@@ -65,14 +65,20 @@ def _undo_each_other(first: str, second: str) -> bool:
         return "proj=cart" in a or "proj=axisswap" in a
     if first == second == "proj=axisswap order=2,1":
         return True
-    return a[0] == b[0] == "proj=unitconvert" and b == [_swapped(part) for part in a]
+    if a[0] == b[0] == "proj=unitconvert":
+        one, other = _conversions(a[1:]), _conversions(b[1:])
+        return one == {axes: (end, start) for axes, (start, end) in other.items()}
+    return False
 
 
-def _swapped(part: str) -> str:
-    for one, other in (("_in=", "_out="), ("_out=", "_in=")):
-        if one in part:
-            return part.replace(one, other)
-    return part
+def _conversions(parts: list[str]) -> dict[str, tuple[str, str]]:
+    """Units in and out by axes (``'xy'``, ``'z'``), without those that stay the same."""
+    values = dict(part.split("=", 1) for part in parts)
+    pairs = {
+        axes: (values.get(f"{axes}_in", ""), values.get(f"{axes}_out", ""))
+        for axes in ("xy", "z", "t")
+    }
+    return {axes: units for axes, units in pairs.items() if units[0] != units[1]}
 
 
 def height_unit(metres: float) -> list[str]:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from pyproj import Transformer
+from pyproj.exceptions import ProjError
+
 from asfound.errors import FrameError
 
 
@@ -29,6 +32,25 @@ def grid_path(name: str, folders: tuple[str, ...]) -> Path | None:
                 if entry.name.casefold() == name.casefold() and entry.is_file():
                     return _usable(entry.resolve())
     return None
+
+
+def check_runs(definition: str, names: tuple[str, ...], *, where: str = "") -> None:
+    """See to it that PROJ can read the grid files of a pipeline.
+
+    Raises
+    ------
+    FrameError
+        If it can't.
+    """
+    try:
+        Transformer.from_pipeline(definition)
+    except ProjError as error:
+        raise FrameError(
+            f"PROJ can't read {', '.join(names)} as the grid that is needed.",
+            where=where,
+            remedy="Use the file as PROJ's data collection has it (GeoTIFF, GTX or NTv2), under "
+            "its own name.",
+        ) from error
 
 
 def _usable(path: Path) -> Path:

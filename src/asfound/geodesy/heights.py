@@ -9,12 +9,11 @@ import numpy as np
 import numpy.typing as npt
 from pyproj import CRS, Transformer
 from pyproj.crs import CompoundCRS
-from pyproj.exceptions import ProjError
 
 from asfound.errors import FrameError
 from asfound.geodesy import _pipelines
 from asfound.geodesy._registry import latitude_first, operations_between
-from asfound.geodesy.grids import grid_path
+from asfound.geodesy.grids import check_runs, grid_path
 from asfound.geodesy.places import Place
 
 Floats = npt.NDArray[np.float64]
@@ -77,14 +76,7 @@ def geoid_from_file(name: str, folders: tuple[str, ...], *, where: str = "") -> 
         f'+step +inv +proj=vgridshift +grids="{path}" +multiplier=1 '
         "+step +proj=unitconvert +xy_in=rad +xy_out=deg"
     )
-    try:
-        Transformer.from_pipeline(definition)
-    except ProjError as error:
-        raise FrameError(
-            f"'{name}' can't be read as a geoid grid.",
-            where=where,
-            remedy="Use the GTX or GeoTIFF form of the model, as in PROJ's data collection.",
-        ) from error
+    check_runs(definition, (name,), where=where)
     return GeoidModel(f"geoid model {name}", definition, (name,))
 
 
@@ -129,9 +121,11 @@ def _registry_model(
             operation.to_proj4(), {name: str(path) for name, path in paths.items()}
         )
         swap = ["+proj=axisswap +order=2,1"] if latitude_first(frame) else []
+        definition = _pipelines.join([*swap, body, *swap, *to_metres])
+        check_runs(definition, names)
         return GeoidModel(
             f"{vertical.name} by {', '.join(names)}",
-            _pipelines.join([*swap, body, *swap, *to_metres]),
+            definition,
             names,
             operation.accuracy,
         )

@@ -167,12 +167,18 @@ def job_grid(
         ellipsoid=Ellipsoid.of(frame),
         projection=Transformer.from_crs(frame.to_2d(), horizontal, always_xy=True),
         geoid=_geoid(crs, frame, declared, place, grids, where),
-        height_kind="orthometric" if vertical_of(crs) is not None else declared.height_kind,
+        height_kind=_height_kind(crs, declared),
         geoid_name=declared.geoid,
     )
     if place is not None:
         _check_place(grid, place, where)
     return grid
+
+
+def _height_kind(crs: CRS, declared: Frame) -> str:
+    if declared.height_kind != "none" and vertical_of(crs) is not None:
+        return "orthometric"  # the CRS itself says so
+    return declared.height_kind
 
 
 def _geoid(

@@ -22,7 +22,7 @@ from asfound.errors import FrameError
 from asfound.geodesy import _pipelines
 from asfound.geodesy._registry import Entry, latitude_first, operations_between
 from asfound.geodesy.frames import ensemble_accuracy, frame_of, is_dynamic, resolve_frame
-from asfound.geodesy.grids import grid_path
+from asfound.geodesy.grids import check_runs, grid_path
 from asfound.geodesy.places import Place, area_in_words, holds
 
 # Worse than this [m], an operation is not for RTK data unless the upload says so itself.
@@ -94,6 +94,11 @@ class FrameChange:
     @property
     def name(self) -> str:
         return " + ".join(self.steps) if self.steps else "no change of frame"
+
+    @property
+    def horizontal_only(self) -> bool:
+        """Whether heights pass through unchanged, whatever ellipsoid the target has."""
+        return "hgridshift" in self.definition or "v_3" in self.definition
 
     def transformer(self) -> Transformer:
         """The operation, ready to run."""
@@ -286,6 +291,7 @@ def _candidates(
             missing.append((operation.accuracy, " + ".join(_telling(operation.name)), names))
             continue
         definition = _from_operation(operation, source, target, paths)
+        check_runs(definition, names)
         usable.append(
             (True, _frame_change(source, target, definition, operation.accuracy, (operation,)))
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -11,7 +12,7 @@ from pyproj import CRS
 from pyproj.aoi import AreaOfInterest
 
 _SAMPLE = 10_000  # shots looked at to find the place: enough for quantiles, costs nothing
-_GRAIN = 0.01  # degrees to which a place is rounded, so that like places share a choice
+_PER_DEGREE = 100  # a place is rounded outward to this, so that like places share a choice
 _MARGIN = 1.0  # degrees by which registry areas are taken too narrow without complaint
 
 
@@ -74,10 +75,10 @@ def place_of(longitude: npt.NDArray[np.float64], latitude: npt.NDArray[np.float6
     west, east = np.quantile(wrapped, (0.05, 0.95), method="nearest")
     south, north = np.quantile(lat[known], (0.05, 0.95), method="nearest")
     return Place(
-        max(-180.0, np.floor(west / _GRAIN) * _GRAIN),
-        max(-90.0, np.floor(south / _GRAIN) * _GRAIN),
-        min(180.0, np.ceil(east / _GRAIN) * _GRAIN),
-        min(90.0, np.ceil(north / _GRAIN) * _GRAIN),
+        max(-180.0, math.floor(west * _PER_DEGREE) / _PER_DEGREE),
+        max(-90.0, math.floor(south * _PER_DEGREE) / _PER_DEGREE),
+        min(180.0, math.ceil(east * _PER_DEGREE) / _PER_DEGREE),
+        min(90.0, math.ceil(north * _PER_DEGREE) / _PER_DEGREE),
     )
 
 

@@ -11,6 +11,7 @@ from pyproj.enums import PJType
 
 from asfound.geodesy.frames import (
     PRESETS,
+    FramePreset,
     ensemble_accuracy,
     is_dynamic,
     preset_of,
@@ -18,8 +19,19 @@ from asfound.geodesy.frames import (
 from asfound.geodesy.operations import COARSE_ACCURACY
 from asfound.geodesy.places import Place
 
-# Names in the registry of grids for maps of whole countries, not for survey.
-_NOT_FOR_SURVEY = ("Albers", "Mercator (", "LAEA", "LCC Europe", "Equal Area", "World", "Pseudo")
+# Words in the registry's names of grids for maps of whole countries, or with the zone number in
+# front of the easting.
+_NOT_FOR_SURVEY = (
+    "Albers",
+    "Mercator (",
+    "LAEA",
+    "LCC Europe",
+    "Equal Area",
+    "World",
+    "Pseudo",
+    "zE-N",
+    "N-zE",
+)
 
 
 def suggest_projected(frame: CRS | None, place: Place, count: int = 2) -> tuple[str, ...]:
@@ -47,9 +59,17 @@ def suggest_projected(frame: CRS | None, place: Place, count: int = 2) -> tuple[
         preset = preset_of(frame.name)
         if preset is not None:
             return (_utm_of(preset.name, place),)
-    fixed = (p for p in PRESETS if p.current and not is_dynamic(CRS.from_epsg(p.code)))
-    names = tuple(CRS.from_epsg(p.code).name for p in fixed)
-    return _suggest(names, place, count) or (_utm_of("ITRF2020", place),)
+    fixed = [(p, crs) for p in PRESETS if p.current and not is_dynamic(crs := _crs_of(p))]
+    found = _suggest(tuple(crs.name for _, crs in fixed), place, count)
+    # Registry areas are boxes, China's reaches over India: a frame counts as used at a place
+    # only if one of its own grids is too.
+    used = {info.name.split(" / ")[0] for info in _grids_at(place)}
+    here = (p.name for p, crs in fixed if crs.name in used)
+    return found or (_utm_of(next(here, "ITRF2020"), place),)
+
+
+def _crs_of(preset: FramePreset) -> CRS:
+    return CRS.from_epsg(preset.code)
 
 
 def _utm_of(frame: str, place: Place) -> str:
@@ -59,15 +79,8 @@ def _utm_of(frame: str, place: Place) -> str:
 
 @lru_cache(maxsize=64)
 def _suggest(frames: tuple[str, ...], place: Place, count: int) -> tuple[str, ...]:
-    lon, lat = place.longitude, place.latitude
-    infos = query_crs_info(
-        auth_name="EPSG",
-        pj_types=[PJType.PROJECTED_CRS],
-        area_of_interest=AreaOfInterest(lon, lat, lon, lat),
-        contains=True,
-    )
     chosen: list[str] = []
-    for info in sorted(infos, key=_width):
+    for info in sorted(_grids_at(place), key=_width):
         base = info.name.split(" / ")[0]
         if base not in frames or any(word in info.name for word in _NOT_FOR_SURVEY):
             continue
@@ -77,6 +90,16 @@ def _suggest(frames: tuple[str, ...], place: Place, count: int) -> tuple[str, ..
         if len(chosen) == count:
             break
     return tuple(chosen)
+
+
+def _grids_at(place: Place) -> list[CRSInfo]:
+    lon, lat = place.longitude, place.latitude
+    return query_crs_info(
+        auth_name="EPSG",
+        pj_types=[PJType.PROJECTED_CRS],
+        area_of_interest=AreaOfInterest(lon, lat, lon, lat),
+        contains=True,
+    )
 
 
 def _width(info: CRSInfo) -> tuple[float, int]:

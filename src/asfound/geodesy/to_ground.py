@@ -23,13 +23,13 @@ from asfound.geodesy.frames import (
     horizontal_of,
     is_dynamic,
     resolve_frame,
-    vertical_of,
 )
-from asfound.geodesy.heights import GeoidModel, geoid_from_file, geoid_from_registry
+from asfound.geodesy.heights import GeoidModel
 from asfound.geodesy.job_grid import JobGrid, angle_units, degrees_of, job_grid
 from asfound.geodesy.lever_arm import move_local, tip_offset
 from asfound.geodesy.operations import FrameChange, choose_operation
-from asfound.geodesy.places import Place, place_of
+from asfound.geodesy.places import place_of
+from asfound.geodesy.upload_heights import height_model, job_heights, to_ellipsoid
 from asfound.model import Frame, Ground, JobSettings, Operation, Shots, Source
 from asfound.units import decimal_year
 
@@ -186,6 +186,7 @@ def _assemble(
     longitude, latitude, ellipsoidal, height, epoch = (np.full(count, np.nan) for _ in range(5))
     operation = np.full(count, -1, np.int16)
     operations: list[Operation] = []
+    flat: list[str] = []
     for row, part, start in zip(rows, parts, opened, strict=True):
         if not len(row):
             continue
@@ -196,6 +197,8 @@ def _assemble(
         longitude[row], latitude[row] = moved.longitude, moved.latitude
         ellipsoidal[row], height[row] = moved.ellipsoidal_height, moved.height
         epoch[row] = moved.epoch
+        if moved.flat and moved.flat not in flat:
+            flat.append(moved.flat)
     easting, northing = grid.project(longitude, latitude)
     lost = ~(np.isfinite(easting) & np.isfinite(northing))
     longitude, latitude = grid.degrees(longitude, latitude)
@@ -216,8 +219,17 @@ def _assemble(
         operation=operation,
         operations=tuple(operations),
         unit_metres=grid.unit_metres,
-        vertical_reference=grid.vertical_reference,
+        vertical_reference=_vertical_reference(grid, flat),
     )
+
+
+def _vertical_reference(grid: JobGrid, flat: list[str]) -> str:
+    if flat and grid.height_kind == "ellipsoidal":
+        return (
+            f"ellipsoidal height of {', '.join(flat)} (the change to {grid.frame.name} is "
+            "horizontal only); no geoid model"
+        )
+    return grid.vertical_reference
 
 
 def elevation_factor(latitude: Floats, ellipsoidal_height: Floats, ellipsoid: Ellipsoid) -> Floats:
@@ -271,6 +283,7 @@ class _Moved:
     height: Floats
     epoch: Floats | float
     operation: Operation
+    flat: str = ""  # frame whose ellipsoidal heights were kept by a horizontal frame change
 
 
 def _move(part: _Points, start: _Opened, grid: JobGrid, settings: JobSettings) -> _Moved:
@@ -288,8 +301,8 @@ def _move(part: _Points, start: _Opened, grid: JobGrid, settings: JobSettings) -
         position_accuracy=source.position_accuracy,
         where=where,
     )
-    geoid, kept = _source_heights(source.frame, start, grid, change, place, settings, where)
-    ellipsoidal = _to_ellipsoid(part.height, source.frame, geoid, kept, start)
+    geoid, kept = height_model(source.frame, start.crs, grid, change, place, settings.grids, where)
+    ellipsoidal = to_ellipsoid(part.height, source.frame, geoid, start.longitude, start.latitude)
 
     longitude, latitude = start.longitude, start.latitude
     kept_height = part.height
@@ -324,78 +337,18 @@ def _move(part: _Points, start: _Opened, grid: JobGrid, settings: JobSettings) -
                 np.where(lost, np.nan, v) for v in (longitude, latitude, up_there)
             )
         ellipsoidal = np.where(np.isfinite(ellipsoidal), up_there, np.nan)
-    height = _job_heights(kept_height, ellipsoidal, longitude, latitude, grid, kept)
+    height = job_heights(kept_height if kept else None, ellipsoidal, longitude, latitude, grid)
     if kept:
         ellipsoidal = np.full_like(ellipsoidal, np.nan)
     return _Moved(
-        longitude, latitude, ellipsoidal, height, epoch,
-        _record(change, grid, geoid, source, words),
-    )  # fmt: skip
-
-
-def _source_heights(
-    declared: Frame,
-    start: _Opened,
-    grid: JobGrid,
-    change: FrameChange,
-    place: Place,
-    settings: JobSettings,
-    where: str,
-) -> tuple[GeoidModel | None, bool]:
-    """Geoid model of an upload's heights, and whether heights are kept as they are.
-
-    They are kept where upload and job declare the same model and the frame doesn't change:
-    then the model's file is not needed.
-    """
-    vertical = vertical_of(start.crs)
-    orthometric = declared.height_kind == "orthometric" or vertical is not None
-    job_needs = grid.height_kind == "orthometric"
-    if not orthometric or declared.height_kind == "none" or grid.height_kind == "none":
-        if job_needs and grid.geoid is None and declared.height_kind != "none":
-            geoid_from_file(grid.geoid_name, settings.grids, where="the job's frame")
-        return None, False
-    same = bool(declared.geoid) and declared.geoid.casefold() == grid.geoid_name.casefold()
-    if job_needs and same and not change.steps and grid.geoid is None:
-        return None, True
-    if job_needs and grid.geoid is None:
-        geoid_from_file(grid.geoid_name, settings.grids, where="the job's frame")
-    if declared.geoid:
-        return geoid_from_file(declared.geoid, settings.grids, where=where), False
-    if vertical is not None:
-        return geoid_from_registry(start.frame, vertical, place, settings.grids, where=where), False
-    raise FrameError(
-        "the heights are declared orthometric, but no geoid model is named.",
-        where=where,
-        remedy="Name the grid file of the model that the receiver used (geoid = ...) and put it "
-        'into the job\'s grids/ folder; or declare heights = "none" to leave them out.',
+        longitude=longitude,
+        latitude=latitude,
+        ellipsoidal_height=ellipsoidal,
+        height=height,
+        epoch=epoch,
+        operation=_record(change, grid, geoid, source, words),
+        flat=start.frame.name if change.horizontal_only else "",
     )
-
-
-def _to_ellipsoid(
-    height: Floats, declared: Frame, geoid: GeoidModel | None, kept: bool, start: _Opened
-) -> Floats:
-    if declared.height_kind == "none":
-        return np.full(len(height), np.nan)
-    if geoid is None or kept:
-        return height
-    return height + geoid.undulation(start.longitude, start.latitude)
-
-
-def _job_heights(
-    kept_height: Floats,
-    ellipsoidal: Floats,
-    longitude: Floats,
-    latitude: Floats,
-    grid: JobGrid,
-    kept: bool,
-) -> Floats:
-    if grid.height_kind == "none":
-        return np.full(len(ellipsoidal), np.nan)
-    if kept:
-        return kept_height
-    if grid.geoid is None:
-        return ellipsoidal
-    return ellipsoidal - grid.geoid.undulation(*grid.degrees(longitude, latitude))
 
 
 def _epochs(
