@@ -6,11 +6,11 @@ from asfound.geodesy import compare_frames, foot_mix_up
 
 
 def test_frames_that_apply_at_a_place_are_compared_by_themselves():
-    pairs = {(d.service, d.local) for d in compare_frames(-104.8, 39.0, 2026.9)}
+    pairs = {(d.source, d.target) for d in compare_frames(-104.8, 39.0, 2026.9)}
     assert ("ITRF2020", "NAD83(2011)") in pairs
     assert ("ITRF2014", "NAD83(2011)") in pairs
-    assert not any("ETRF" in local or "GDA" in local for _, local in pairs)
-    there = {d.local for d in compare_frames(145.0, -37.8, 2026.9)}
+    assert not any("ETRF" in target or "GDA" in target for _, target in pairs)
+    there = {d.target for d in compare_frames(145.0, -37.8, 2026.9)}
     assert {"GDA2020", "GDA94"} == there
 
 

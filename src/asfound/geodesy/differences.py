@@ -40,12 +40,12 @@ class FrameDifference:
 
     Parameters
     ----------
-    service, local : str
+    source, target : str
         Frame that coordinates are in, and frame that they are taken for.
     epoch : float
         Decimal year.
     east, north, up : float
-        Local minus service [m]: what a right transformation adds.
+        Target minus source [m]: what a right transformation adds.
     horizontal : float
         [m].
     bearing : float
@@ -58,8 +58,8 @@ class FrameDifference:
         One sentence.
     """
 
-    service: str
-    local: str
+    source: str
+    target: str
     epoch: float
     east: float
     north: float
@@ -174,8 +174,8 @@ def _difference(
     horizontal = math.hypot(east, north)
     bearing = math.atan2(-east, -north) % (2.0 * math.pi)
     return FrameDifference(
-        service=service[0],
-        local=local[0],
+        source=service[0],
+        target=local[0],
         epoch=epoch,
         east=east,
         north=north,

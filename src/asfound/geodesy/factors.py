@@ -19,8 +19,8 @@ Projection = Callable[[Floats, Floats], tuple[Floats, Floats]]
 
 TOLERANCE = 1e-9  # of convergence [rad] and of scale: 1 mm in 1000 km
 _STEP = 1.0e-3  # degrees, about 100 m: balance of rounding and truncation (both below 1e-10)
-_DEGREES = (3, 6, 11)  # of the polynomial, tried in this order
-_CHUNK = 1 << 15  # points at a time, so that work fits in the processor's cache
+_DEGREES = (2, 4, 7, 11)  # of the polynomial, tried in this order
+_CHUNK = 1 << 14  # points at a time, so that work fits in the processor's cache
 
 
 def exact_factors(
@@ -149,26 +149,39 @@ def _fit(
         )
         if not all(np.isfinite(t).all() for t in at_nodes):
             return None
-        inverse = np.linalg.inv(np.polynomial.chebyshev.chebvander(node, degree))
-        coefficients = np.hstack(
-            [inverse @ t.reshape(degree + 1, degree + 1) @ inverse.T for t in at_nodes]
-        )
+        # From values at the nodes to coefficients of powers of both scaled coordinates: well
+        # conditioned on -1..1 for these degrees.
+        inverse = np.linalg.inv(np.vander(node, increasing=True))
+        coefficients = [inverse @ t.reshape(degree + 1, degree + 1) @ inverse.T for t in at_nodes]
 
         def evaluate(
-            lon: Floats, lat: Floats, degree: int = degree, c: Floats = coefficients
+            lon: Floats, lat: Floats, coefficients: list[Floats] = coefficients
         ) -> tuple[Floats, Floats]:
             out = np.empty((2, len(lon)))
             for start in range(0, len(lon), _CHUNK):
                 part = slice(start, start + _CHUNK)
                 x, y = scaled(lon[part], lat[part])
-                along_lon = np.polynomial.chebyshev.chebvander(x, degree) @ c
-                along_lat = np.polynomial.chebyshev.chebvander(y, degree)
-                for k in (0, 1):
-                    columns = along_lon[:, k * (degree + 1) : (k + 1) * (degree + 1)]
-                    out[k, part] = np.einsum("ij,ij->i", columns, along_lat)
+                for k, table in enumerate(coefficients):
+                    out[k, part] = _horner(table, x, y)
             return out[0], out[1]
 
         guess = evaluate(check_lon, check_lat)
         if all(np.abs(g - t).max() < TOLERANCE for g, t in zip(guess, truth, strict=True)):
             return evaluate
     return None
+
+
+def _horner(table: Floats, x: Floats, y: Floats) -> Floats:
+    """Polynomial with `table[i, j]` before x to the i and y to the j (no matrix product: these
+    are too narrow to gain from one, and its threads would fight for the cores).
+    """
+    total = np.zeros_like(x)
+    inner = np.empty_like(x)
+    for row in table[::-1]:
+        inner.fill(row[-1])
+        for coefficient in row[-2::-1]:
+            inner *= y
+            inner += coefficient
+        total *= x
+        total += inner
+    return total
