@@ -179,7 +179,7 @@ _WORDS = """
     remark pt northing ftus easting sv corr dist sigma n e u pole azimuth colour freq comment rtk
     fixed float direct clamp electric gas telecom water reclaimed sewer red yellow orange blue
     purple green cp t z w valve cabinet hydrant pedestal lift station meter pit riser box driveway
-    traffic near wet grass recheck crew break sweep coil tape reading nt zero end at horizontal
+    traffic near wet grass recheck crew break sweep coil tape reading nt start end horizontal
     vertical communication
 """
 

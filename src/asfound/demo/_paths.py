@@ -44,6 +44,12 @@ class Path:
         """In plan [m]."""
         return float(self.station[-1])
 
+    def corners(self, least: float) -> Floats:
+        """Stations at which the path turns by more than `least` [rad]."""
+        bearing = np.arctan2(np.diff(self.easting), np.diff(self.northing))
+        turn = np.abs((np.diff(bearing) + np.pi) % (2 * np.pi) - np.pi)
+        return self.station[1:-1][turn > least]
+
     def densified(self, step: float) -> Path:
         """The same path with a vertex at least every `step` metres; corners stay corners."""
         every = np.arange(0.0, self.length, step)

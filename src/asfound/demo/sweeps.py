@@ -26,8 +26,8 @@ Floats = npt.NDArray[np.float64]
 SWEEPS_FILE = "osier-lane-day2-sweeps.csv"
 HEADER = (
     "Sweep", "Time (UTC)", "Utility", "Hook-up", "Method", "Frequency (Hz)", "Coil",
-    "Coil height (m)", "Tape (m)", "Reading (nT)", "Zero latitude", "Zero longitude",
-    "Zero height (m)", "End latitude", "End longitude", "End height (m)", "Tape at end (m)",
+    "Coil height (m)", "Tape (m)", "Reading (nT)", "Start latitude", "Start longitude",
+    "Start height (m)", "End latitude", "End longitude", "End height (m)", "Tape end (m)",
 )  # fmt: skip
 TAPE = 4.8
 STEP = 0.4

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from asfound.demo._paths import Path
 from asfound.demo.street import Street
 from asfound.demo.survey import CONTROL, UPLOADS, UTC_OFFSET, Visit
 
@@ -15,6 +16,7 @@ Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 
 _WALKING_SPEED = 1.3
+_CORNER = np.radians(10.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,7 +92,7 @@ def take_walk(street: Street, rng: np.random.Generator) -> Walk:
         check(source % 2)
         for visit in upload.visits:
             path = street.line(visit.line).path
-            station = _stations(visit, path.length, rng)
+            station = _stations(visit, path, rng)
             east, north, _, bearing = path.at(station)
             count = len(station)
             add(
@@ -110,12 +112,18 @@ def take_walk(street: Street, rng: np.random.Generator) -> Walk:
     return Walk(**joined, time=time, visits=tuple(visits))
 
 
-def _stations(visit: Visit, length: float, rng: np.random.Generator) -> Floats:
-    """Stations of a visit: about `spacing` apart, never exactly."""
-    first, last = (min(max(v, 0.3), length - 0.3) for v in (visit.start, visit.end))
+def _stations(visit: Visit, path: Path, rng: np.random.Generator) -> Floats:
+    """Stations of a visit: about `spacing` apart, never exactly, and one at every corner."""
+    first, last = (min(max(v, 0.3), path.length - 0.3) for v in (visit.start, visit.end))
     count = max(round(abs(last - first) / (visit.spacing * rng.uniform(0.93, 1.12))), 2)
     station = np.linspace(first, last, count + 1)
     station[1:-1] += rng.uniform(-0.18, 0.18, count - 1) * visit.spacing
+    # Common practice, no source: the crew marks every change of direction.
+    for corner in path.corners(_CORNER):
+        if min(first, last) < corner < max(first, last):
+            nearest = int(np.abs(station - corner).argmin())
+            if 0 < nearest < count and station[nearest] not in path.station:
+                station[nearest] = corner
     return station
 
 
