@@ -246,7 +246,8 @@ def build_results(
         t = axis_station / length
         start, end = (np.array(p[k]) * extent / 60.0 for p in (starts, ends))
         axis = start + t[:, None] * (end - start) + [east0, north0]
-        height = np.interp(t, np.linspace(0, 1, per_line), 1609.0 - depth[k])
+        ground_above = 1609.0 + 0.01 * (start[0] + t * (end - start)[0])
+        height = ground_above - np.interp(t, np.linspace(0, 1, per_line), depth[k])
         if not (depths and heights):
             height = np.full(m, np.nan)
         posterior = np.zeros((m, 3, 3))
@@ -265,7 +266,7 @@ def build_results(
                 easting=axis[:, 0],
                 northing=axis[:, 1],
                 height=height,
-                ground_height=np.full(m, 1609.2) if heights else np.full(m, np.nan),
+                ground_height=ground_above if heights else np.full(m, np.nan),
                 bearing=np.full(m, bearing_of[k]),
                 covariance=posterior,
                 independent=posterior,

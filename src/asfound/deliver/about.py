@@ -83,10 +83,10 @@ class About:
         """Both units in one sentence."""
         grid, unit = self.grid_unit, self.unit
         if grid == unit:
-            return f"coordinates, heights and lengths in {unit.word} ({unit.symbol})"
+            return f"coordinates, heights and lengths in {unit_words(unit)} ({unit.symbol})"
         return (
-            f"eastings and northings in {grid.word} ({grid.symbol}); heights, depths and other "
-            f"lengths in {unit.word} ({unit.symbol})"
+            f"eastings and northings in {unit_words(grid)} ({grid.symbol}); heights, depths and "
+            f"other lengths in {unit_words(unit)} ({unit.symbol})"
         )
 
     def facts(self) -> tuple[tuple[str, str], ...]:
@@ -174,6 +174,11 @@ def _grid_unit(metres: float, crs: pyproj.CRS) -> LengthUnit:
             return unit
     word = crs.axis_info[0].unit_name if crs.axis_info else "unit"
     return LengthUnit("unit", word, metres, word)
+
+
+def unit_words(unit: LengthUnit) -> str:
+    """A unit's name in the plural: ``'metres'``, ``'US survey feet'``."""
+    return unit.word.replace("foot", "feet") if "foot" in unit.word else unit.word + "s"
 
 
 def plural(count: int, one: str, many: str = "") -> str:

@@ -60,6 +60,7 @@ def report_data(delivery: Delivery) -> dict[str, Any]:
         "cover": facts.cover(delivery),
         "summary": facts.summary(delivery),
         "lines": facts.lines_table(delivery),
+        "crossings": facts.crossings_table(delivery),
         "maps": as_data(map_pages(delivery, body)),
         "line_pages": _line_pages(delivery, body[False][0]),
         "more_lines": max(0, len(delivery.results.lines) - MOST_LINE_PAGES),

@@ -12,11 +12,13 @@ from asfound.deliver.about import INVENTED, plural, verdict_counts
 from asfound.deliver.columns import cells
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.finding_columns import plain_number
+from asfound.deliver.shapes import ONE_DIMENSION_95
 from asfound.deliver.symbols import hex_colour
 from asfound.deliver.tables import LINES
 from asfound.model import BudgetTerm, Severity, Source, Verdict
 
 Floats = npt.NDArray[np.float64]
+MOST_CROSSINGS = 200
 _LONGEST = 400
 _RUN = re.compile(r"\S{33,}")
 
@@ -59,6 +61,7 @@ def cover(delivery: Delivery) -> dict[str, Any]:
     ]
     return {
         "title": clean(settings.name),
+        "short": clean(settings.name[:70] + ("\u2026" if len(settings.name) > 70 else "")),
         "facts": [[name, clean(words)] for name, words in facts if words],
         "frame": [[name, clean(words)] for name, words in frame],
         "uncertainty": about.uncertainty,
@@ -134,6 +137,34 @@ def lines_table(delivery: Delivery) -> list[list[str]]:
                 shown("greatest_vertical_95", 3),
                 shown("outside_diameter", 3),
                 hex_colour(delivery.results.lines[k].utility),
+            ]
+        )
+    return rows
+
+
+def crossings_table(delivery: Delivery) -> list[list[str]]:
+    """One row a crossing."""
+    results, unit = delivery.results, delivery.about.unit.metres
+
+    def shown(metres: float, decimals: int) -> str:
+        return f"{metres / unit:.{decimals}f}" if np.isfinite(metres) else "\u2013"
+
+    rows = []
+    for c in results.crossings[:MOST_CROSSINGS]:
+        separation = shown(c.separation, 2)
+        if np.isfinite(c.separation):
+            separation += f" \u00b1 {shown(ONE_DIMENSION_95 * c.separation_sd, 2)}"
+        certainty = f"{100 * c.order_certainty:.1f} %" if np.isfinite(c.order_certainty) else ""
+        rows.append(
+            [
+                clean(results.lines[c.line_a].name),
+                clean(results.lines[c.line_b].name),
+                shown(c.station_a, 1),
+                shown(c.station_b, 1),
+                separation,
+                shown(c.surface_separation, 2),
+                f"{np.degrees(c.angle):.0f}",
+                certainty if np.isfinite(c.separation) else "\u2013",
             ]
         )
     return rows

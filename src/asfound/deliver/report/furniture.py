@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from asfound.deliver.about import About
+from asfound.deliver.about import About, unit_words
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.finding_columns import plain_number
 from asfound.deliver.report.scales import Sheet, multiples, round_step, scale_words
 from asfound.deliver.report.svg import GREY, INK, PALE, WORDS, Svg, path_data
 from asfound.deliver.symbols import colour, hex_colour
 from asfound.model import Utility
+
+_ROW = 3.75  # lines of the key [mm]
 
 
 def draw_frame(drawing: Svg, sheet: Sheet, about: About, *, left: float) -> None:
@@ -56,7 +58,10 @@ def draw_key(
     top = sheet.height + 7.5
     _scale_bar(drawing, sheet, about, left, top)
     _north(drawing, delivery, left + 4.5, top + 12.5)
-    _symbols(drawing, left + 62.0, top, factor)
+    size = "true to scale" if factor == 1 else f"drawn {factor} times true size"
+    _small(drawing, left, top + 30.2, "Envelopes and ellipses are", bold=True)
+    _small(drawing, left, top + 33.4, f"{size}.", bold=True)
+    _symbols(drawing, left + 62.0, top)
     _colours(drawing, utilities, left + 124.0, top)
 
 
@@ -84,14 +89,8 @@ def _scale_bar(drawing: Svg, sheet: Sheet, about: About, x: float, y: float) -> 
             size=2.0,
             anchor="middle" if k else "start",
         )
-    metric = unit.code == "m"
-    _small(
-        drawing,
-        x,
-        y + 5.0,
-        f"{scale_words(sheet.denominator, metric)}; bar in {unit.word}" + ("s" if metric else ""),
-        bold=True,
-    )
+    words = f"{scale_words(sheet.denominator, unit.code == 'm')}; bar in {unit_words(unit)}"
+    _small(drawing, x, y + 5.0, words, bold=True)
 
 
 def _north(drawing: Svg, delivery: Delivery, x: float, y: float) -> None:
@@ -110,10 +109,12 @@ def _north(drawing: Svg, delivery: Delivery, x: float, y: float) -> None:
         angle = float(np.degrees(np.median(known)))
         side = "east" if angle > 0 else "west"
         _small(drawing, x + 6.0, y + 3.0, f"It lies {abs(angle):.2f}\u00b0 {side} of true north.")
-    _small(drawing, x + 6.0, y + 6.5, f"Grid ticks: {delivery.about.grid_unit.word}.")
+    _small(drawing, x + 6.0, y + 6.5, f"Grid in {unit_words(delivery.about.grid_unit)}.")
+    unit = delivery.about.unit.symbol
+    _small(drawing, x - 4.5, y + 13.2, f"Beside a shot: its name and depth in {unit}.")
 
 
-def _symbols(drawing: Svg, x: float, y: float, factor: int) -> None:
+def _symbols(drawing: Svg, x: float, y: float) -> None:
     """Shape says the verdict."""
     ink = "#4a4a4a"
     rows = (
@@ -124,9 +125,11 @@ def _symbols(drawing: Svg, x: float, y: float, factor: int) -> None:
         ("crossing of lines", "circle"),
         ("line and its 95 % envelope", "tube"),
         ("95 % ellipse of a shot", "ellipse"),
+        ("axis not supported by shots", "gap"),
+        ("work area", "area"),
     )
     for row, (words, kind) in enumerate(rows):
-        cy = y + row * 3.9
+        cy = y + row * _ROW
         cx = x + 4.0
         if kind in ("full", "open", "struck"):
             drawing.path(f"M{cx - 4} {cy}h8", stroke=ink, width=0.3)
@@ -143,6 +146,11 @@ def _symbols(drawing: Svg, x: float, y: float, factor: int) -> None:
         if kind == "tube":
             drawing.rect(cx - 4.0, cy - 1.1, 8.0, 2.2, fill=PALE)
             drawing.path(f"M{cx - 4} {cy}h8", stroke=ink, width=0.4)
+        if kind == "gap":
+            drawing.path(f"M{cx - 4} {cy}h8", stroke=ink, width=0.4)
+            drawing.path(f"M{cx - 4} {cy}h8", stroke="#ffffff", width=0.5, dash="0.8 1.2")
+        if kind == "area":
+            drawing.path(f"M{cx - 4} {cy}h8", stroke="#6a6a6a", width=0.3, dash="3 1 0.6 1")
         if kind == "ellipse":
             ring = np.column_stack(
                 [
@@ -152,15 +160,14 @@ def _symbols(drawing: Svg, x: float, y: float, factor: int) -> None:
             )
             drawing.path(path_data(ring, close=True), stroke=ink, width=0.18)
         _small(drawing, x + 10.0, cy + 0.9, words)
-    size = "true to scale" if factor == 1 else f"drawn {factor} times their true size"
-    _small(drawing, x + 0.0, y + 7 * 3.9 + 1.0, f"Envelopes and ellipses: {size}.", bold=True)
 
 
 def _colours(drawing: Svg, utilities: list[int], x: float, y: float) -> None:
     """Colour says the utility."""
     for row, code in enumerate(utilities):
-        cy = y + row * 3.9
+        cy = y + row * _ROW
         drawing.path(f"M{x} {cy}h7", stroke=hex_colour(code), width=1.1)
         name = Utility(code).word
         _small(drawing, x + 9.0, cy + 0.9, f"{name} ({colour(code).hue})")
-    _small(drawing, x, y + 7 * 3.9 + 1.0, "Colours: APWA uniform colour code.")
+    _small(drawing, x, y + 30.2, "Colour: the utility (APWA")
+    _small(drawing, x, y + 33.4, "uniform colour code).")

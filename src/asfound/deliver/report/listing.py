@@ -102,7 +102,8 @@ def findings_list(delivery: Delivery) -> list[dict[str, Any]]:
             )
             subjects.append(
                 [
-                    clean(subject_name(delivery, rule, finding.index)),
+                    _KIND.get(rule.subject, "")
+                    + clean(subject_name(delivery, rule, finding.index)),
                     finding.severity.word,
                     clean(detail_text(finding, delivery.about.unit)),
                 ]
@@ -115,8 +116,8 @@ def findings_list(delivery: Delivery) -> list[dict[str, Any]]:
                 "severity": Severity(int(outcome.severity.max())).word,
                 "count": len(outcome.index),
                 "checks": clean(rule.checks),
-                "threshold": clean(rule.threshold),
-                "basis": clean(rule.basis),
+                "threshold": clean(rule.threshold).rstrip("."),
+                "basis": clean(rule.basis).rstrip("."),
                 "remedy": clean(rule.remedy),
                 "subjects": subjects,
                 "more": max(0, len(outcome.index) - MOST_SUBJECTS),
@@ -124,6 +125,9 @@ def findings_list(delivery: Delivery) -> list[dict[str, Any]]:
         )
     groups.sort(key=lambda group: group["order"])  # type: ignore[arg-type, return-value]
     return groups
+
+
+_KIND = {"line": "line ", "source": "upload "}
 
 
 def rules_not_run(delivery: Delivery) -> list[list[str]]:

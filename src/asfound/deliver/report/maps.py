@@ -21,7 +21,7 @@ from asfound.model import Verdict
 
 Floats = npt.NDArray[np.float64]
 
-LEFT, BELOW, KEY = 5.0, 4.0, 40.0  # room for coordinates at the frame, and for the key [mm]
+LEFT, BELOW, KEY, EDGE = 5.0, 4.0, 39.0, 0.3  # room about the frame [mm]
 TICK_LENGTH, TICK_WIDTH = 1.5, 0.30  # half length, half width of a shot's tick [mm]
 MOST_SYMBOLS, MOST_LABELS = 4000, 700
 _FACTORS = (1, 2, 5, 10, 20, 50, 100)
@@ -51,7 +51,7 @@ def map_pages(delivery: Delivery, body: dict[bool, tuple[float, float]]) -> list
     extent = map_extent(delivery)
     if extent is None:
         return []
-    frames = {flip: (w - LEFT, h - BELOW - KEY) for flip, (w, h) in body.items()}
+    frames = {flip: (w - LEFT - EDGE, h - BELOW - KEY) for flip, (w, h) in body.items()}
     whole = overview(extent, frames, metric)
     sheets = details(whole, _points(delivery), frames[False], metric)
     pages = [_page(delivery, whole, sheets)]
@@ -101,11 +101,11 @@ def exaggeration(sizes: Floats, metres_per_mm: float) -> int:
     if not len(known):
         return 1
     middle = float(np.median(known)) / metres_per_mm
-    return next((k for k in _FACTORS if k * middle >= 0.6), _FACTORS[-1])
+    return next((k for k in _FACTORS if k * middle >= 1.2), _FACTORS[-1])
 
 
 def _page(delivery: Delivery, sheet: Sheet, index: tuple[Sheet, ...]) -> MapPage:
-    drawing = Svg(sheet.width + LEFT, sheet.height + BELOW + KEY)
+    drawing = Svg(sheet.width + LEFT + EDGE, sheet.height + BELOW + KEY)
     results = delivery.results
     ground = results.ground
     shots = np.column_stack([ground.easting, ground.northing])
@@ -126,8 +126,9 @@ def _page(delivery: Delivery, sheet: Sheet, index: tuple[Sheet, ...]) -> MapPage
     canvas.line_names()
     unlabelled = canvas.shot_names(inside, wanted=not index)
     drawing.end_clip()
+    off_control = inside[results.intake.shots.control.codes[inside] < 0]
     utilities = {int(line.utility) for line in results.lines} | {
-        int(u) for u in results.intake.shots.utility[inside]
+        int(u) for u in results.intake.shots.utility[off_control]
     }
     draw_key(drawing, sheet, delivery, sorted(utilities), factor, left=LEFT)
     notes = []
@@ -191,6 +192,7 @@ class _Canvas:
             if not self._in_view(line.easting, line.northing):
                 continue
             axis = self.paper(np.column_stack([line.easting, line.northing]))
+            self._keep_clear(axis)
             self.drawing.path(
                 path_data(axis),
                 stroke=hex_colour(line.utility),
@@ -203,6 +205,20 @@ class _Canvas:
                     self.drawing.path(
                         path_data(axis[between]), stroke="#ffffff", width=0.5, dash="0.8 1.2"
                     )
+
+    def _keep_clear(self, axis: Floats) -> None:
+        """No label on a line: small boxes along it count as taken."""
+        step = np.hypot(*np.diff(axis, axis=0).T)
+        along = np.concatenate([[0.0], np.cumsum(step)])
+        at = np.arange(0.0, float(along[-1]), 1.0)
+        at = at[:20_000]
+        for x, y in zip(
+            np.interp(at, along, axis[:, 0]).tolist(),
+            np.interp(at, along, axis[:, 1]).tolist(),
+            strict=True,
+        ):
+            if 0.0 <= x <= self.places.width and 0.0 <= y <= self.places.height:
+                self.places.take((x - 0.2, y - 0.2, x + 0.2, y + 0.2))
 
     def shots(self, shown: npt.NDArray[np.int64], *, with_ellipses: bool) -> None:
         """Ticks and ellipses, one path a colour and kind."""
@@ -272,9 +288,9 @@ class _Canvas:
             # Try the middle first, then towards both ends.
             for share in (0.5, 0.35, 0.65, 0.2, 0.8, 0.1, 0.9):
                 x, y = self.paper(axis[visible[int(share * (len(visible) - 1))]]).tolist()
-                corner = self.places.place(x, y, width, height, 2.4)
+                corner = self.places.place(x, y, width + 1.2, height + 1.2, 1.9)
                 if corner is not None:
-                    left, top = corner
+                    left, top = corner[0] + 0.6, corner[1] + 0.6
                     self.drawing.rect(
                         left,
                         top,
@@ -292,19 +308,22 @@ class _Canvas:
         """Name and depth beside each shot where there is room; the number left out."""
         if not wanted:
             return 0
-        size = 1.75
+        size = 1.9
         depth = self.delivery.length(self.delivery.results.intake.shots.depth)
         decimals = 2 if self.delivery.about.unit.code == "m" else 1
         centre = np.column_stack(
             [self.delivery.results.ground.easting, self.delivery.results.ground.northing]
         )
+        control = self.delivery.results.intake.shots.control
         left_out = 0
         for k in shown.tolist():
             if left_out > MOST_LABELS:
                 left_out += 1
                 continue
             words = self.delivery.shot_names[k]
-            if np.isfinite(depth[k]):
+            if control.codes[k] >= 0:
+                words += f" {control.word(k)[:16]}"
+            elif np.isfinite(depth[k]):
                 words += f" {depth[k]:.{decimals}f}"
             x, y = self.paper(centre[k]).tolist()
             width = len(words) * FIGURE_WIDTH * size
@@ -318,4 +337,13 @@ class _Canvas:
 
 def as_data(pages: list[MapPage]) -> list[dict[str, Any]]:
     """For the template."""
-    return [{"title": p.title, "svg": p.svg, "flipped": p.flipped, "note": p.note} for p in pages]
+    return [
+        {
+            "title": page.title,
+            "svg": page.svg,
+            "flipped": page.flipped,
+            "note": page.note,
+            "first": number == 0,
+        }
+        for number, page in enumerate(pages)
+    ]

@@ -20,7 +20,7 @@ from asfound.model import Crossing, Line, Verdict
 Floats = npt.NDArray[np.float64]
 
 LEFT = 15.0
-STRIP, GAP, PROFILE, STATIONS = 26.0, 9.0, 58.0, 9.0  # heights [mm]
+STRIP, GAP, PROFILE, STATIONS = 22.0, 9.0, 50.0, 8.5  # heights [mm]
 MOST_PANELS = 6
 _LEAST_SPACING = 4.5  # mean distance of shots on paper below which a line is cut into panels [mm]
 
@@ -73,7 +73,8 @@ class _Panel:
         self.low, self.high = low, high
         span = max(high - low, 0.1)
         room = width - LEFT - 3.0
-        self.x = _Axis(low, LEFT, span / room)
+        # A little air at both ends, so that the first and last shot are whole.
+        self.x = _Axis(low, LEFT + 4.0, span / (room - 8.0))
         self.width = width
         station = self.line.station
         self.members = np.flatnonzero((station >= low - 1e-6) & (station <= high + 1e-6))
@@ -93,10 +94,12 @@ class _Panel:
 
     # --- shared ---------------------------------------------------------------------------------
 
-    def _box(self, top: float, height: float, y: _Axis, step: float, title: str) -> None:
+    def _box(
+        self, top: float, height: float, y: _Axis, step: float, title: str, foot: float = 0.0
+    ) -> None:
         """Frame, level lines with their values, and a title."""
         unit = self.unit.metres
-        low, high = sorted((self._value(y, top + height), self._value(y, top)))
+        low, high = sorted((self._value(y, top + height - foot), self._value(y, top)))
         for level in multiples(low, high, step):
             height_mm = float(y(level * unit))
             self.drawing.line(
@@ -237,16 +240,33 @@ class _Panel:
         ]
         values = np.concatenate(parts)
         values = values[np.isfinite(values)]
-        return (float(values.min()), float(values.max())) if len(values) else None
+        if not len(values):
+            return None
+        low, high = float(values.min()), float(values.max())
+        # Crossing lines are shown unless that would press this line flat.
+        others = self._crossing_heights()
+        lowest, highest = min([low, *others]) - 0.05, max([high, *others])
+        if highest - lowest <= 1.8 * (high - low):
+            return lowest, highest
+        return low, high
+
+    def _crossing_heights(self) -> list[float]:
+        heights = []
+        for crossing in self.delivery.results.crossings:
+            mark = _other(crossing, self.number)
+            if mark is not None and self.low <= mark[1] <= self.high:
+                line = self.delivery.results.lines[mark[0]]
+                heights.append(float(np.interp(mark[2], line.axis_station, line.height)))
+        return [height for height in heights if np.isfinite(height)]
 
     def _profile(self) -> None:
         levels = self._levels()
         assert levels is not None
         low, high = levels
         top = 5.0 + STRIP + GAP
-        span = max(high - low, 0.5) * 1.12
-        middle = (low + high) / 2.0
-        y = _Axis(middle, top + PROFILE / 2, span / PROFILE, -1.0)
+        span = max(high - low, 0.5)
+        # Room for names above the ground, and for depths and crossings below.
+        y = _Axis(high, top + 5.0, span / (PROFILE - 14.0), -1.0)
         step = round_step(span / 6.0 / self.unit.metres)
         flat = not np.isfinite(self._ground_known()).any()
         what = "depth below the ground" if flat else "heights"
@@ -257,7 +277,11 @@ class _Panel:
             y,
             step,
             f"Profile: {what} [{self.unit.symbol}]; vertical exaggeration {_times(exaggeration)}",
+            foot=4.5,
         )
+        floor = top + PROFILE - 1.3
+        self.drawing.text(LEFT - 1.2, floor, "depth", size=2.4, font=WORDS, anchor="end")
+        self.drawing.path(f"M{LEFT} {floor - 2.6:.2f}H{self.width - 3.0}", stroke=GREY, width=0.15)
         self.drawing.begin_clip("profile", LEFT, top, self.width - LEFT - 3.0, PROFILE)
         line = self.line
         x_axis = self.x(line.axis_station[self.vertices])
@@ -300,9 +324,18 @@ class _Panel:
 
     def _names(self, x: Floats, y: Floats, shots: npt.NDArray[np.int64], top: float) -> None:
         places = LabelPlaces(self.width, top + PROFILE)
-        size = 1.7
+        depths = LabelPlaces(self.width, 10.0)
+        size = 1.8
+        floor = top + PROFILE - 1.3
+        depth = self.delivery.length(self.delivery.results.intake.shots.depth)
+        decimals = 2 if self.unit.code == "m" else 1
         for px, py, shot in zip(x.tolist(), y.tolist(), shots.tolist(), strict=True):
             words = self.delivery.shot_names[shot]
+            number = f"{depth[shot]:.{decimals}f}"
+            below = (px - len(number) * 0.52 * size, 0.0, px + len(number) * 0.52 * size, size)
+            if np.isfinite(depth[shot]) and depths.free(below):
+                depths.take((below[0] - 0.8, below[1], below[2] + 0.8, below[3]))
+                self.drawing.text(px, floor, number, size=size, anchor="middle")
             width = len(words) * FIGURE_WIDTH * size
             box = (px - width / 2, py - 1.8 - size, px + width / 2, py - 1.8)
             if np.isfinite(py) and box[1] > top and places.free(box):
@@ -319,23 +352,26 @@ class _Panel:
             x = float(self.x(station))
             self.drawing.line((x, top), (x, top + PROFILE), stroke=GREY, width=0.2, dash="0.5 0.9")
             height = float(np.interp(station_other, line.axis_station, line.height))
-            bottom = top + PROFILE - 1.5
-            if np.isfinite(height):
-                level = float(y(height))
+            level = float(y(height)) if np.isfinite(height) else np.inf
+            if top < level < top + PROFILE - 5.5:
                 self.drawing.circle(
                     x, level, 1.3, stroke=hex_colour(line.utility), line=0.5, fill="#ffffff"
                 )
-            words = f"{line.name[:16]} crosses"
-            if np.isfinite(crossing.separation):
-                unit = self.unit
-                words += (
-                    f", {'above' if crossing.line_a == other else 'below'} by "
-                    f"{crossing.separation / unit.metres:.2f} \u00b1 "
-                    f"{ONE_DIMENSION_95 * crossing.separation_sd / unit.metres:.2f}"
-                )
-            room = len(words) * FIGURE_WIDTH * 1.7
-            left = min(x + 1.0, self.width - 4.0 - room)
-            self.drawing.text(left, bottom, words, size=1.7, halo=True)
+            else:
+                level = top + PROFILE - 6.0
+            words = self._crossing_words(crossing, other)
+            room = len(words) * FIGURE_WIDTH * 1.8
+            left = x + 2.2 if x + 2.2 + room < self.width - 4.0 else x - 2.2 - room
+            self.drawing.text(left, level + 0.6, words, size=1.8, halo=True)
+
+    def _crossing_words(self, crossing: Crossing, other: int) -> str:
+        words = f"{self.delivery.results.lines[other].name[:16]} crosses"
+        if not np.isfinite(crossing.separation):
+            return words
+        side = "above" if crossing.line_a == other else "below"
+        apart = crossing.separation / self.unit.metres
+        reach = ONE_DIMENSION_95 * crossing.separation_sd / self.unit.metres
+        return f"{words}, {side} by {apart:.2f} \u00b1 {reach:.2f}"
 
     # --- stations -------------------------------------------------------------------------------
 
@@ -348,12 +384,11 @@ class _Panel:
             self.drawing.path(f"M{x:.2f} {bottom:.2f}v1.2", stroke=INK, width=0.25)
             self.drawing.text(x, bottom + 3.3, plain_number(station, 3), size=1.95, anchor="middle")
         self.drawing.text(
-            self.width - 3.0,
-            bottom + 5.0,
+            LEFT - 1.2,
+            bottom + 3.3,
             f"station [{self.unit.symbol}]",
-            size=2.6,
+            size=2.4,
             font=WORDS,
-            italic=True,
             anchor="end",
         )
 
