@@ -1,0 +1,81 @@
+"""Physics of electromagnetic locating: fields, depth methods, and what a receiver hides."""
+
+from asfound.em._distortion_calibration import (
+    FOREIGN_SIGNAL,
+    OWN_SIGNAL,
+    SPREAD_SIGNAL,
+    DistortionTable,
+    NeighbourDraws,
+    NeighbourPrior,
+    ShownErrors,
+    calibrate_distortion,
+    draw_neighbours,
+    draw_neighbours_beside,
+    pinpointing_sd,
+    shown_errors,
+)
+from asfound.em.cross_section import (
+    CrossSection,
+    FieldCurve,
+    section_field,
+    section_field_curves,
+)
+from asfound.em.depth_methods import (
+    BOTTOM_HEIGHT,
+    COIL_SEPARATION,
+    RELATIVE_COIL_NOISE,
+    DepthEstimate,
+    DepthReason,
+    gradient_width_depth,
+    null_at_45_depth,
+    two_coil_depth,
+    two_coil_depth_sd,
+    width_depth,
+)
+from asfound.em.distortion import (
+    DistortionSd,
+    distortion_sd,
+    em_depth_sd,
+    em_horizontal_sd,
+)
+from asfound.em.peak_null import null_position, peak_position
+from asfound.em.receiver import CoilPair, Display, depth_at, receiver_display
+
+__all__ = [
+    "BOTTOM_HEIGHT",
+    "COIL_SEPARATION",
+    "FOREIGN_SIGNAL",
+    "OWN_SIGNAL",
+    "RELATIVE_COIL_NOISE",
+    "SPREAD_SIGNAL",
+    "CoilPair",
+    "CrossSection",
+    "DepthEstimate",
+    "DepthReason",
+    "Display",
+    "DistortionSd",
+    "DistortionTable",
+    "FieldCurve",
+    "NeighbourDraws",
+    "NeighbourPrior",
+    "ShownErrors",
+    "calibrate_distortion",
+    "depth_at",
+    "distortion_sd",
+    "draw_neighbours",
+    "draw_neighbours_beside",
+    "em_depth_sd",
+    "em_horizontal_sd",
+    "gradient_width_depth",
+    "null_at_45_depth",
+    "null_position",
+    "peak_position",
+    "pinpointing_sd",
+    "receiver_display",
+    "section_field",
+    "section_field_curves",
+    "shown_errors",
+    "two_coil_depth",
+    "two_coil_depth_sd",
+    "width_depth",
+]
