@@ -9,7 +9,8 @@ def test_frames_that_apply_at_a_place_are_compared_by_themselves():
     pairs = {(d.source, d.target) for d in compare_frames(-104.8, 39.0, 2026.9)}
     assert ("ITRF2020", "NAD83(2011)") in pairs
     assert ("ITRF2014", "NAD83(2011)") in pairs
-    assert not any("ETRF" in target or "GDA" in target for _, target in pairs)
+    # Canada's box in the registry reaches down to Colorado; its frames must not.
+    assert {target for _, target in pairs} == {"NAD83(2011)"}
     there = {d.target for d in compare_frames(145.0, -37.8, 2026.9)}
     assert {"GDA2020", "GDA94"} == there
 
@@ -68,3 +69,9 @@ def test_the_foot_mix_up_grows_with_the_coordinates():
     small, large = foot_mix_up(1000.0, 0.0), foot_mix_up(914_400.0, 304_800.0)
     assert small.horizontal == pytest.approx(0.002, abs=1e-6)
     assert large.horizontal == pytest.approx(np.hypot(914_400, 304_800) * 2e-6, rel=1e-5)
+
+
+def test_where_no_plate_fixed_frame_is_known_the_global_ones_are_compared():
+    (found,) = compare_frames(77.0, 28.0, 2026.9)
+    assert (found.source, found.target) == ("ITRF2020", "ITRF2014")
+    assert found.horizontal < 0.01

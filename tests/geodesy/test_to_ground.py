@@ -1,3 +1,4 @@
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -337,3 +338,32 @@ def test_a_grid_of_the_projects_own_can_be_the_job():
     assert resolve_frame(own).is_projected
     # Made for ground distances at 1600 m: 1.00025 times R / (R + h) is one part in a million.
     assert ground.combined_factor == pytest.approx(1.0, abs=2e-6)
+
+
+@pytest.mark.parametrize(
+    ("frame", "x", "y"),
+    [("NAD83(2011)", 39.0, -104.8), ("ITRF2020", 3203014.0, 1731000.0)],
+)
+def test_an_upload_whose_coordinates_cannot_be_in_its_frame_is_refused(frame, x, y):
+    shots = Shots.build(np.full(3, x), np.full(3, y), height=1.0, time=NOON)
+    with pytest.raises(FrameError, match="no position can be in") as caught:
+        to_ground(shots, [source(frame)], job("EPSG:6428"))
+    assert "swapped" in caught.value.remedy
+    assert caught.value.where == "upload A (day.csv)"
+
+
+def test_an_upload_without_any_position_has_ground_points_that_are_nan():
+    shots = Shots.build(np.full(3, np.nan), np.full(3, np.nan), time=NOON)
+    ground = to_ground(shots, [source("ITRF2020")], job("EPSG:6428"))
+    assert np.isnan(ground.easting).all()
+    assert len(ground.operations) == 1
+
+
+def test_many_threads_get_the_same_result():
+    shots = cloud(-104.8, 39.0, 2000)
+    expected = to_ground(shots, [source("ITRF2020")], job("EPSG:6428")).easting
+    with ThreadPoolExecutor(4) as pool:
+        found = pool.map(
+            lambda _: to_ground(shots, [source("ITRF2020")], job("EPSG:6428")).easting, range(8)
+        )
+        assert all((easting == expected).all() for easting in found)

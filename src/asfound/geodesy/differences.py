@@ -20,7 +20,8 @@ from asfound.geodesy.frames import (
 )
 from asfound.geodesy.local import local_offset
 from asfound.geodesy.operations import choose_operation
-from asfound.geodesy.places import Place, holds
+from asfound.geodesy.places import Place
+from asfound.geodesy.suggestions import used_at
 from asfound.units import INTERNATIONAL_FOOT, US_SURVEY_FOOT
 
 # Frames that services with worldwide coverage deliver, newest first. IGS20 and WGS 84 (G2296)
@@ -134,9 +135,11 @@ def _usual_pairs(place: Place) -> list[tuple[_Named, _Named]]:
         crs = CRS.from_epsg(preset.code)
         if not preset.current or is_dynamic(crs) or ensemble_accuracy(crs):
             continue
-        if holds(crs.area_of_use, place, margin=0.0):
+        if used_at(crs, place):
             locals_here.append((preset.name, crs))
     pairs = [(service, local) for local in locals_here for service in services]
+    if not locals_here:
+        return [(services[0], services[1])]
     return pairs + [(locals_here[0], other) for other in locals_here[1:]]
 
 

@@ -95,6 +95,9 @@ def holds(area: Area | None, place: Place, margin: float = _MARGIN) -> bool:
 
 
 def area_in_words(crs: CRS) -> str:
-    """Area of use as the registry describes it."""
+    """Area of use as the registry describes it, cut short where it lists every county."""
     area = crs.area_of_use
-    return area.name.rstrip(".") if area else "an area that the registry does not state"
+    if area is None:
+        return "an area that the registry does not state"
+    name = area.name.rstrip(".")
+    return name if len(name) <= 90 else f"{name[:80].rsplit(' ', 1)[0].rstrip(';,')} ..."

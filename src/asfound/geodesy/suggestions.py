@@ -17,7 +17,7 @@ from asfound.geodesy.frames import (
     preset_of,
 )
 from asfound.geodesy.operations import COARSE_ACCURACY
-from asfound.geodesy.places import Place
+from asfound.geodesy.places import Place, holds
 
 # Words in the registry's names of grids for maps of whole countries, or with the zone number in
 # front of the easting.
@@ -53,19 +53,44 @@ def suggest_projected(frame: CRS | None, place: Place, count: int = 2) -> tuple[
         UTM zone as `resolve_frame` understands it.
     """
     if frame is not None and ensemble_accuracy(frame) <= COARSE_ACCURACY:
-        found = _suggest((frame.name,), place, count)
+        found = _suggest((_canonical(frame.name),), place, count)
         if found:
             return found
         preset = preset_of(frame.name)
         if preset is not None:
             return (_utm_of(preset.name, place),)
     fixed = [(p, crs) for p in PRESETS if p.current and not is_dynamic(crs := _crs_of(p))]
-    found = _suggest(tuple(crs.name for _, crs in fixed), place, count)
-    # Registry areas are boxes, China's reaches over India: a frame counts as used at a place
-    # only if one of its own grids is too.
-    used = {info.name.split(" / ")[0] for info in _grids_at(place)}
-    here = (p.name for p, crs in fixed if crs.name in used)
+    found = _suggest(tuple(p.name for p, _ in fixed), place, count)
+    here = (p.name for p, crs in fixed if used_at(crs, place) and p.name in _with_grids())
     return found or (_utm_of(next(here, "ITRF2020"), place),)
+
+
+def used_at(frame: CRS, place: Place) -> bool:
+    """Whether a frame is used at a place.
+
+    Registry areas are boxes: China's reaches over India, Canada's over Colorado. So a frame that
+    has grids of its own anywhere must have one here as well.
+    """
+    if not holds(frame.area_of_use, place, margin=0.0):
+        return False
+    name = _canonical(frame.name)
+    return name not in _with_grids() or any(_base(info) == name for info in _grids_at(place))
+
+
+@lru_cache(maxsize=1)
+def _with_grids() -> frozenset[str]:
+    infos = query_crs_info(auth_name="EPSG", pj_types=[PJType.PROJECTED_CRS])
+    return frozenset(_base(info) for info in infos)
+
+
+def _canonical(frame_name: str) -> str:
+    preset = preset_of(frame_name)
+    return preset.name if preset else frame_name
+
+
+def _base(info: CRSInfo) -> str:
+    """Frame of a projected CRS; the registry's names start with it, at times in short."""
+    return _canonical(info.name.split(" / ")[0])
 
 
 def _crs_of(preset: FramePreset) -> CRS:
@@ -81,8 +106,7 @@ def _utm_of(frame: str, place: Place) -> str:
 def _suggest(frames: tuple[str, ...], place: Place, count: int) -> tuple[str, ...]:
     chosen: list[str] = []
     for info in sorted(_grids_at(place), key=_width):
-        base = info.name.split(" / ")[0]
-        if base not in frames or any(word in info.name for word in _NOT_FOR_SURVEY):
+        if _base(info) not in frames or any(word in info.name for word in _NOT_FOR_SURVEY):
             continue
         directions = {a.direction.lower() for a in CRS.from_epsg(int(info.code)).axis_info}
         if directions == {"east", "north"}:

@@ -290,6 +290,7 @@ def _move(part: _Points, start: _Opened, grid: JobGrid, settings: JobSettings) -
     source, where = part.source, part.where
     place = place_of(start.longitude, start.latitude)
     if place is None:
+        _refuse_impossible(part, start)
         nothing = np.full(len(part.x), np.nan)
         idle = Operation(start.frame.name, grid.crs.name, "no positions", 0.0, "+proj=noop")
         return _Moved(nothing, nothing, nothing, nothing, float("nan"), idle)
@@ -349,6 +350,20 @@ def _move(part: _Points, start: _Opened, grid: JobGrid, settings: JobSettings) -
         operation=_record(change, grid, geoid, source, words),
         flat=start.frame.name if change.horizontal_only else "",
     )
+
+
+def _refuse_impossible(part: _Points, start: _Opened) -> None:
+    """Stop where an upload has coordinates and not one of them can be in its frame."""
+    finite = np.flatnonzero(np.isfinite(part.x) & np.isfinite(part.y))
+    if len(finite):
+        k = finite[0]
+        raise FrameError(
+            f"no position can be in {start.crs.name}: row {part.row[k]} has "
+            f"{part.x[k]:.8g} east and {part.y[k]:.8g} north.",
+            where=part.where,
+            remedy="Check the declared frame and its unit, and that eastings (longitudes) and "
+            "northings (latitudes) are not swapped.",
+        )
 
 
 def _epochs(
