@@ -17,14 +17,12 @@ import numpy as np
 import shapely
 
 from asfound.deliver.delivery import Delivery
-from asfound.deliver.shot_columns import shot_roles
-from asfound.deliver.symbols import colour, shot_labels, ticks
-from asfound.model import Utility, Verdict
+from asfound.deliver.dxf_shots import DASHED, TEXT_HEIGHT, dxf_shots, layer, plain_text
+from asfound.deliver.symbols import colour
+from asfound.model import Verdict
 
 # DXF reference, header variable $INSUNITS: 2 feet, 6 metres, 21 US survey feet, 0 unitless.
 INSERT_UNITS = {"m": 6, "ft": 2, "ftUS": 21}
-_TICK, _WIDTH, _TEXT = 0.30, 0.05, 0.20  # half length, half width, text height on the ground [m]
-_DASHED = "ASFOUND_DASHED"
 _DOTTED = "ASFOUND_DOTTED"
 
 
@@ -37,16 +35,23 @@ def dxf(delivery: Delivery) -> bytes:
         space = drawing.modelspace()
         _Layers(drawing, delivery).add_fixed()
         _lines(space, delivery)
-        _shots(space, delivery)
         _crossings(space, delivery)
         _work_area(space, delivery)
         _notes(space, delivery)
+        shots = dxf_shots(delivery, drawing)
         # ezdxf registers the classes in use in the order of a set, which changes from run to run.
         for kind in sorted(drawing.entitydb.dxf_types_in_use()):
             drawing.classes.add_class(kind)
         stream = io.StringIO()
         drawing.write(stream)
-        return bytes(drawing.encode(stream.getvalue()))
+        return bytes(drawing.encode(_with_entities(stream.getvalue(), shots)))
+
+
+def _with_entities(text: str, entities: str) -> str:
+    """The drawing's text with more entities at the end of its ENTITIES section."""
+    start = text.index("  2\nENTITIES\n")
+    end = text.index("  0\nENDSEC\n", start)
+    return text[:end] + entities + text[end:]
 
 
 @contextmanager
@@ -60,25 +65,6 @@ def _fixed_metadata(options: Any) -> Iterator[None]:
         options.write_fixed_meta_data_for_testing = before
 
 
-def plain_text(word: str) -> str:
-    """User text for a TEXT entity: one line, without the format's control codes."""
-    line = "".join(c if c.isprintable() else " " for c in " ".join(word.split()))
-    # %% starts a code such as %%d; ^ followed by a letter is a control character; \U+XXXX and
-    # \M+XXXX are characters. A blank in between leaves them readable and inert.
-    return (
-        line.replace("%%", "% %")
-        .replace("^", "^ ")
-        .replace("\\U+", "\\ U+")
-        .replace("\\M+", "\\ M+")
-    )
-
-
-def layer(utility: int, verdict: int, part: str = "") -> str:
-    """``'GAS-SOUND'``, ``'GAS-SOUND-ELLIPSE'``."""
-    name = f"{Utility(utility).name}-{Verdict(verdict).name}"
-    return f"{name}-{part}" if part else name
-
-
 class _Layers:
     """Layers with true colours; only those in use."""
 
@@ -86,7 +72,7 @@ class _Layers:
         self.drawing = drawing
         scale = delivery.about.grid_unit.metres
         dash, gap = 0.30 / scale, 0.15 / scale
-        drawing.linetypes.add(_DASHED, [dash + gap, dash, -gap], description="doubtful __ __ __")
+        drawing.linetypes.add(DASHED, [dash + gap, dash, -gap], description="doubtful __ __ __")
         drawing.linetypes.add(_DOTTED, [2 * gap, gap / 3, -5 * gap / 3], description="unfit . . .")
         results = delivery.results
         pairs = zip(results.intake.shots.utility.tolist(), results.verdict.tolist(), strict=True)
@@ -122,7 +108,7 @@ def _header(drawing: Any, delivery: Delivery) -> None:
 
 _LINETYPES = {
     int(Verdict.SOUND): "CONTINUOUS",
-    int(Verdict.DOUBTFUL): _DASHED,
+    int(Verdict.DOUBTFUL): DASHED,
     int(Verdict.UNFIT): _DOTTED,
 }
 
@@ -152,7 +138,7 @@ def _lines(space: Any, delivery: Delivery) -> None:
 def _text(
     space: Any, delivery: Delivery, words: str, place: Any, own: str, size: float = 1.0
 ) -> None:
-    height = _TEXT * size / delivery.about.grid_unit.metres
+    height = TEXT_HEIGHT * size / delivery.about.grid_unit.metres
     offset = 0.4 / delivery.about.grid_unit.metres
     space.add_text(
         plain_text(words),
@@ -162,50 +148,6 @@ def _text(
             "insert": (float(place[0]) + offset, float(place[1]) + offset / 2),
         },
     )
-
-
-def _shots(space: Any, delivery: Delivery) -> None:
-    results = delivery.results
-    symbols = ticks(delivery, _TICK, _WIDTH)
-    grid = delivery.grid
-    centre, ends, bars = grid(symbols.centre), grid(symbols.ends), grid(symbols.bar)
-    strikes, triangles = grid(symbols.strike), grid(symbols.triangle)
-    ellipse = results.budget.ellipse
-    sine, cosine = np.sin(ellipse[:, 2]), np.cos(ellipse[:, 2])
-    major = grid(np.column_stack([sine, cosine]) * ellipse[:, :1])
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = np.clip(ellipse[:, 1] / ellipse[:, 0], 1e-6, 1.0).tolist()
-    height = grid(results.budget.centre_height).tolist()
-    drawable = np.isfinite(symbols.centre).all(axis=1)
-    has_ellipse = np.isfinite(ellipse).all(axis=1) & (ellipse[:, 0] > 0)
-    width = 2 * _WIDTH / delivery.about.grid_unit.metres
-    labels, roles = shot_labels(delivery), shot_roles(delivery)
-    utility, verdict = results.intake.shots.utility.tolist(), results.verdict.tolist()
-    for k in np.flatnonzero(drawable).tolist():
-        own = layer(utility[k], verdict[k])
-        place = centre[k].tolist()
-        if roles[k] == "control check":
-            space.add_lwpolyline(triangles[k].tolist(), close=True, dxfattribs={"layer": "CONTROL"})
-        elif verdict[k] == Verdict.DOUBTFUL:
-            space.add_lwpolyline(bars[k].tolist(), close=True, dxfattribs={"layer": own})
-        else:
-            space.add_lwpolyline(ends[k].tolist(), dxfattribs={"layer": own, "const_width": width})
-        if verdict[k] == Verdict.UNFIT:
-            space.add_line(*strikes[k].tolist(), dxfattribs={"layer": own})
-        if has_ellipse[k]:
-            space.add_ellipse(
-                place,
-                major_axis=major[k].tolist(),
-                ratio=ratio[k],
-                dxfattribs={
-                    "layer": f"{own}-ELLIPSE",
-                    "linetype": "CONTINUOUS" if verdict[k] == Verdict.SOUND else _DASHED,
-                    "ltscale": 0.25,
-                },
-            )
-        if height[k] == height[k]:
-            space.add_point((*place, height[k]), dxfattribs={"layer": own})
-        _text(space, delivery, labels[k], place, f"{own}-TEXT")
 
 
 def _crossings(space: Any, delivery: Delivery) -> None:
@@ -240,7 +182,7 @@ def _notes(space: Any, delivery: Delivery) -> None:
     known = np.isfinite(ground.easting) & np.isfinite(ground.northing)
     east, north = ground.easting[known], ground.northing[known]
     left, bottom = (float(east.min()), float(north.min())) if len(east) else (0.0, 0.0)
-    size = max(_TEXT * 2, float(np.ptp(east)) / 150 if len(east) else 0.0)
+    size = max(TEXT_HEIGHT * 2, float(np.ptp(east)) / 150 if len(east) else 0.0)
     scale = delivery.about.grid_unit.metres
     lines = [line for line in delivery.about.text().splitlines() if line]
     for number, line in enumerate(lines, 1):

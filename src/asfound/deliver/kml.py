@@ -100,12 +100,26 @@ def _description(names: Sequence[str], values: Sequence[object]) -> str:
     return f"<table>{rows}</table>"
 
 
+# What one wants to read in a balloon on a phone; the other columns stand in the other files.
+_SHOWN = frozenset(
+    {
+        *("shot", "line", "utility", "verdict", "findings_in_words", "station", "depth"),
+        *("ground_height", "centre_height", "top_height", "horizontal_95", "vertical_95"),
+        *("fix", "time", "note", "length", "least_depth", "greatest_depth", "shots"),
+        *("median_across_95", "greatest_vertical_95", "not_supported", "upper_line"),
+        *("lower_line", "separation", "separation_95", "surface_separation", "order_certainty"),
+        *("epoch", "vertical_reference", "caution"),
+    }
+)
+
+
 def _placemarks(
     table: Cells, names: Sequence[str], styles: Sequence[str], geometries: Sequence[str]
 ) -> Iterator[str]:
     about = table.about
-    titles = [column.title(about) for column in table.table.columns]
-    rows = zip(*table.columns, strict=True)
+    shown = [column for column in table.table.columns if column.name in _SHOWN]
+    titles = [column.title(about) for column in shown]
+    rows = zip(*(table.column(column.name) for column in shown), strict=True)
     for name, style, geometry, row in zip(names, styles, geometries, rows, strict=True):
         if geometry:
             yield (
