@@ -1,0 +1,84 @@
+"""Guessing how a file is to be read, with every doubt said and real ambiguities left open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from collections.abc import Mapping as Dictionary
+from dataclasses import dataclass
+
+from asfound.intake.guess_delimited import guess_table
+from asfound.intake.hints import read_hints
+from asfound.intake.mapping import Doubt, Mapping
+from asfound.intake.quantities import QUANTITIES
+from asfound.intake.raw import Data
+from asfound.intake.sample import take_sample
+
+
+@dataclass(frozen=True)
+class MappingGuess:
+    """A guessed mapping.
+
+    Parameters
+    ----------
+    mapping : Mapping
+        What could not be decided stands open in it.
+    doubts : tuple of Doubt
+        What was decided, but could be otherwise.
+    ambiguities : tuple of Doubt
+        What could not be decided: the file is not read before the user has.
+    titles : tuple of str
+        The file's columns.
+    preview : tuple of tuple of str
+        Cells of the first rows.
+    """
+
+    mapping: Mapping
+    doubts: tuple[Doubt, ...]
+    ambiguities: tuple[Doubt, ...]
+    titles: tuple[str, ...]
+    preview: tuple[tuple[str, ...], ...]
+
+    def rows(self) -> Iterator[tuple[str, str, str]]:
+        """Quantity, the file's column, and how it is read, for each mapped column."""
+        for name, column in self.mapping.columns.items():
+            parts = [column.unit, column.form if column.form != "decimal" else ""]
+            parts += [f"all {column.hemisphere}"] if column.hemisphere else []
+            parts += [f"plus '{part.column}' {part.unit}" for part in column.plus]
+            where = str(column.column) if isinstance(column.column, str) else f"no. {column.column}"
+            yield QUANTITIES[name].title, where, ", ".join(part for part in parts if part)
+
+    def unused(self) -> tuple[str, ...]:
+        """Titles of columns that are not taken for anything; the raw file keeps them."""
+        used = {c.column for c in self.mapping.columns.values()}
+        used |= {p.column for c in self.mapping.columns.values() for p in c.plus}
+        return tuple(
+            title
+            for number, title in enumerate(self.titles, 1)
+            if title and title not in used and number not in used
+        )
+
+
+def guess_mapping(
+    data: Data, name: str, *, hints: Dictionary[str, object] | None = None
+) -> MappingGuess:
+    """Guess the mapping of a file.
+
+    Parameters
+    ----------
+    data : bytes or Path
+    name : str
+        Name as received: its ending helps to tell the format.
+    hints : dict
+        What the user declares: frame, epoch, heights, geoid, zone, receiver, antenna_height (with
+        unit), position_of, utility, hookup, crew, units (column to unit), position_accuracy,
+        kind, layer, received.
+
+    Raises
+    ------
+    InputError
+        If the file is empty, not a table, or a hint can't be used.
+    """
+    declared = read_hints(hints)
+    sample = take_sample(data, name)
+    mapping, doubts, ambiguities = guess_table(sample, declared)
+    return MappingGuess(mapping, doubts, ambiguities, sample.titles, sample.rows[:5])
