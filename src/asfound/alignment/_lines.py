@@ -10,7 +10,7 @@ import numpy.typing as npt
 from asfound.alignment._ends import grouped_median
 from asfound.alignment._shared import SharedTerm, shared_terms, split_even
 from asfound.alignment._smoother import Smoothed, Track, between, smooth
-from asfound.model import Assembly, Budget, Ground, Line, Utility
+from asfound.model import Budget, Ground, Line, Utility
 
 if TYPE_CHECKING:
     from asfound.alignment.fit import Fitted, _Members
@@ -90,8 +90,13 @@ def _sampled(
 
 
 def record_lines(
-    members: _Members, fitted: Fitted, ground: Ground, budget: Budget, assembly: Assembly
-) -> tuple[Line, ...]:
+    members: _Members,
+    fitted: Fitted,
+    ground: Ground,
+    budget: Budget,
+    names: tuple[str, ...],
+    utility: npt.NDArray[np.int8],
+) -> list[Line]:
     """Make the records of all lines."""
     nodes = fitted.nodes
     lines = len(members.starts) - 1
@@ -149,14 +154,14 @@ def record_lines(
     result = []
     m_starts, s_starts = members.starts.tolist(), starts.tolist()
     b_starts, g_starts = bend_starts.tolist(), gap_starts.tolist()
-    utilities = {kind: Utility(kind) for kind in set(assembly.utility.tolist())}
-    kinds = assembly.utility.tolist()
+    utilities = {kind: Utility(kind) for kind in set(utility.tolist())}
+    kinds = utility.tolist()
     for i in range(lines):
         m = slice(m_starts[i], m_starts[i + 1])
         s = slice(s_starts[i], s_starts[i + 1])
         result.append(
             Line(
-                name=assembly.names[i],
+                name=names[i],
                 utility=utilities[kinds[i]],
                 shots=members.shot[m],
                 used=fitted.used[m],
@@ -176,7 +181,7 @@ def record_lines(
                 outside_diameter=float(diameter[i]),
             )
         )
-    return tuple(result)
+    return result
 
 
 def add_shared(

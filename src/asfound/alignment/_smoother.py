@@ -25,6 +25,7 @@ Integers = npt.NDArray[np.int64]
 POSITION_PRIOR = 1.0e4
 SLOPE_PRIOR = 4.0
 LONG = 600
+BLOCK = 16384
 _FADE = 14.0
 
 
@@ -363,6 +364,21 @@ def between(
     mean, slope : (columns, k) float64
     variance : (k,) float64
     """
+    columns, count = len(result.mean), len(node)
+    mean, slope = np.empty((columns, count)), np.empty((columns, count))
+    variance = np.empty(count)
+    # blocks that stay in the processor's cache
+    for low in range(0, count, BLOCK):
+        part = slice(low, low + BLOCK)
+        mean[:, part], slope[:, part], variance[part] = _between_block(
+            track, result, node[part], ahead[part]
+        )
+    return mean, slope, variance
+
+
+def _between_block(
+    track: Track, result: Smoothed, node: Integers, ahead: Floats
+) -> tuple[Floats, Floats, Floats]:
     d = track.gap[node]
     rest = d - ahead
     q = track.wander[node]

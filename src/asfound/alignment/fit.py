@@ -8,6 +8,7 @@ applied to the shared error's own pattern, and is added to the covariance.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,11 +47,12 @@ OUTLIER_GONE = 6.0
 JUMP_START = 3.0
 JUMP_ROOM = 1.5
 HELD = 0.5
-HELD_ROUNDS = 4
-ROUNDS = 7
+HELD_ROUNDS = 3
+ROUNDS = 6
 LEAST_STEP = 1e-3
 KINK_SLOPE = 1.0
 BEND_SHARE = 0.1
+BATCH = 300_000
 GAP_SPACINGS = 3.5
 GAP_LEAST = 15.0
 
@@ -96,21 +98,43 @@ def fit_lines(
     tuple of Line
         One for each line of the assembly, in its order.
     """
-    members = _gather(ground, budget, assembly, verdict)
-    if len(members.starts) < 2:
-        return ()
     from asfound.alignment._lines import record_lines
 
-    fitted = _fit(members, assembly)
-    return record_lines(members, fitted, ground, budget, assembly)
+    shot, starts = assembly.members()
+    result: list[Line] = []
+    for low, high in _batches(starts):
+        members = _gather(
+            shot[starts[low] : starts[high]].astype(np.int64),
+            starts[low : high + 1].astype(np.int64) - int(starts[low]),
+            ground,
+            budget,
+            assembly,
+            verdict,
+        )
+        utility = assembly.utility[low:high]
+        fitted = _fit(members, assembly.bearing[members.shot], utility)
+        result += record_lines(members, fitted, ground, budget, assembly.names[low:high], utility)
+    return tuple(result)
+
+
+def _batches(starts: Integers) -> list[tuple[int, int]]:
+    """Ranges of lines of about `BATCH` shots: few enough to stay in the processor's cache."""
+    bounds = [0]
+    lines = len(starts) - 1
+    while bounds[-1] < lines:
+        goal = int(starts[bounds[-1]]) + BATCH
+        bounds.append(max(bounds[-1] + 1, int(np.searchsorted(starts, goal, side="right")) - 1))
+    return list(itertools.pairwise(bounds))
 
 
 def _gather(
-    ground: Ground, budget: Budget, assembly: Assembly, verdict: npt.NDArray[np.int8]
+    shot: Integers,
+    starts: Integers,
+    ground: Ground,
+    budget: Budget,
+    assembly: Assembly,
+    verdict: npt.NDArray[np.int8],
 ) -> _Members:
-    shot, starts = assembly.members()
-    shot = shot.astype(np.int64)
-    starts = starts.astype(np.int64)
     owner = np.repeat(np.arange(len(starts) - 1), np.diff(starts))
     first = shot[starts[:-1]]
     origin = np.stack((ground.easting[first], ground.northing[first]))
@@ -283,14 +307,12 @@ class Fitted:
     level: Channel
 
 
-def _fit(members: _Members, assembly: Assembly) -> Fitted:
-    bearing = assembly.bearing[members.shot]
-    lines = len(members.starts) - 1
+def _fit(members: _Members, bearing: Floats, utility: npt.NDArray[np.int8]) -> Fitted:
     sd = np.sqrt(members.across)
     weight: Floats = members.usable.astype(np.float64)
     weight[_spikes(members)] = 0.0
     deep_weight: Floats = members.deep.astype(np.float64)
-    cable = np.isin(assembly.utility, CABLES)
+    cable = np.isin(utility, CABLES)
     prior = np.where(cable, WANDER_CABLE[0], WANDER_PIPE[0])
     grade_prior = np.where(cable, WANDER_CABLE[1], WANDER_PIPE[1])
 
@@ -411,6 +433,7 @@ def _robust(
     wander = np.minimum(free, 10.0 ** (prior + HELD))
     track = _track(nodes, weight / variance, wander, release, flat=flat)
     result = smooth(track, data)
+    changed_lines = np.zeros(lines, bool)
     for round_ in range(ROUNDS):
         score = np.zeros(len(owner))
         score[nodes.node_of] = np.where(
@@ -437,12 +460,17 @@ def _robust(
         release[best_jump] += (JUMP_ROOM * size[best_jump]) ** 2
         turn[best_jump] += size[best_jump]
         moving = np.flatnonzero(touched)
-        ones = np.ones(lines)
-        part, index = _track(nodes, weight / variance, ones, release, flat=flat).take(moving)
-        part_left = None if left is None else left[:, index]
-        free[moving] = _estimate_wander(part, data[:, index], part_left, prior[moving])
-        most = 10.0 ** (prior[moving] + HELD) if round_ < HELD_ROUNDS else np.inf
-        wander[moving] = np.minimum(free[moving], most)
+        changed_lines |= touched
+        if round_ >= HELD_ROUNDS:
+            again = np.flatnonzero(changed_lines)
+            part, index = _track(nodes, weight / variance, np.ones(lines), release, flat=flat).take(
+                again
+            )
+            part_left = None if left is None else left[:, index]
+            free[again] = _estimate_wander(part, data[:, index], part_left, prior[again])
+            moving = np.flatnonzero(touched | (np.abs(np.log(free / wander)) > 0.05))
+            wander[moving] = free[moving]
+            changed_lines[:] = False
         track = _track(nodes, weight / variance, wander, release, flat=flat)
         part, index = track.take(moving)
         _put(result, smooth(part, data[:, index]), index)
