@@ -38,8 +38,32 @@ from asfound.em.distortion import (
     em_depth_sd,
     em_horizontal_sd,
 )
+from asfound.em.layout import (
+    Layout,
+    Node,
+    join_layouts,
+    layout_field,
+    layout_nodes,
+    run_layout,
+    sweep_places,
+)
+from asfound.em.oblique_lines import (
+    ObliqueGradient,
+    ObliqueLines,
+    oblique_field,
+    oblique_field_gradient,
+)
 from asfound.em.peak_null import null_position, peak_position
 from asfound.em.receiver import CoilPair, Display, depth_at, receiver_display
+from asfound.em.sampled import (
+    SampledNull,
+    SampledPeak,
+    SampledWidth,
+    null_of_readings,
+    peak_of_readings,
+    width_of_readings,
+)
+from asfound.em.segments import segment_field, segment_field_gradient
 
 __all__ = [
     "BOTTOM_HEIGHT",
@@ -56,8 +80,15 @@ __all__ = [
     "DistortionSd",
     "DistortionTable",
     "FieldCurve",
+    "Layout",
     "NeighbourDraws",
     "NeighbourPrior",
+    "Node",
+    "ObliqueGradient",
+    "ObliqueLines",
+    "SampledNull",
+    "SampledPeak",
+    "SampledWidth",
     "ShownErrors",
     "calibrate_distortion",
     "depth_at",
@@ -67,15 +98,27 @@ __all__ = [
     "em_depth_sd",
     "em_horizontal_sd",
     "gradient_width_depth",
+    "join_layouts",
+    "layout_field",
+    "layout_nodes",
     "null_at_45_depth",
+    "null_of_readings",
     "null_position",
+    "oblique_field",
+    "oblique_field_gradient",
+    "peak_of_readings",
     "peak_position",
     "pinpointing_sd",
     "receiver_display",
+    "run_layout",
     "section_field",
     "section_field_curves",
+    "segment_field",
+    "segment_field_gradient",
     "shown_errors",
+    "sweep_places",
     "two_coil_depth",
     "two_coil_depth_sd",
     "width_depth",
+    "width_of_readings",
 ]
