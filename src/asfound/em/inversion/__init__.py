@@ -1,0 +1,34 @@
+"""Sweep inversion: the conductors under a cross-section of readings."""
+
+from asfound.em.inversion.fits import (
+    MOST_CONDUCTORS,
+    Conductor,
+    SweepFit,
+    SweepFits,
+    SweepStatus,
+)
+from asfound.em.inversion.invert import invert_sweep, invert_sweeps
+from asfound.em.inversion.readings import (
+    HORIZONTAL_COIL,
+    VERTICAL_COIL,
+    SweepBatch,
+    SweepReadings,
+    shared_batch,
+    stack_sweeps,
+)
+
+__all__ = [
+    "HORIZONTAL_COIL",
+    "MOST_CONDUCTORS",
+    "VERTICAL_COIL",
+    "Conductor",
+    "SweepBatch",
+    "SweepFit",
+    "SweepFits",
+    "SweepReadings",
+    "SweepStatus",
+    "invert_sweep",
+    "invert_sweeps",
+    "shared_batch",
+    "stack_sweeps",
+]

@@ -1,0 +1,202 @@
+"""From readings in any unit to scaled readings with weights, and what is wrong with those that
+can't be used."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.em._line_kernels import LINE_FIELD_CONSTANT
+from asfound.em.inversion._likelihood import Kind
+from asfound.em.inversion._moments import Readings
+from asfound.em.inversion.readings import UNIT_FIELDS, UNSIGNED_UNITS, SweepBatch
+from asfound.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+FEWEST_READINGS = 5
+FEWEST_POSITIONS = 3
+
+ASSUMED_NOISE = 0.01
+"""Relative noise taken until the misfit tells, where it is unknown (common practice, no source)."""
+
+SMALLEST_NOISE = 1e-3
+"""No receiver repeats better than 0.1 % of its peak (common practice, no source)."""
+
+
+class Scaled(NamedTuple):
+    """Scaled readings of n sweeps.
+
+    ``peak`` (n,) largest magnitude, in the unit; ``known`` (n,) noise given; ``current`` (n,)
+    amperes per scaled current, NaN if the gain is unknown; ``distinct`` (n,) different readings
+    (position, height, coil).
+    """
+
+    readings: Readings
+    kind: Kind
+    peak: FloatArray
+    known: BoolArray
+    current: FloatArray
+    distinct: npt.NDArray[np.intp]
+
+
+def check_unit(batch: SweepBatch) -> None:
+    """Raise `InputError` where the declaration of the whole batch can't be right."""
+    if batch.unit not in UNIT_FIELDS:
+        raise InputError(
+            f"unit {batch.unit!r} of the readings is not known",
+            where="sweep",
+            remedy=f"Say which of {', '.join(UNIT_FIELDS)} the receiver showed.",
+        )
+    if batch.unit in UNSIGNED_UNITS and (batch.signed or batch.phasor):
+        raise InputError(
+            f"readings in {batch.unit} can't carry a sign or phase",
+            where="sweep",
+            remedy="Give them as magnitudes (signed=False), or give the calibrated field.",
+        )
+
+
+def faults(batch: SweepBatch) -> list[str]:
+    """What is wrong with each sweep and what to measure next; empty where it can be used.
+
+    Parameters
+    ----------
+    batch : SweepBatch
+
+    Returns
+    -------
+    list of n str
+    """
+    n = len(batch)
+    used = batch.used
+    shape = used.shape
+    position = np.broadcast_to(batch.position, shape)
+    height = np.broadcast_to(batch.coil_height, shape)
+    coil = np.broadcast_to(batch.coil, shape)
+    text = [""] * n
+
+    def mark(which: BoolArray, message: str) -> None:
+        for i in np.flatnonzero(which):
+            text[i] = text[i] or message
+
+    finite = np.isfinite(batch.value) & np.isfinite(position) & np.isfinite(height)
+    mark(
+        (used & ~finite).any(axis=1),
+        "a reading has no number for its position, coil height or value: leave that reading out "
+        "or take it again",
+    )
+    mark(
+        (used & ((height < 0) | (height > 3))).any(axis=1),
+        "a coil height is below ground or above 3 m: measure coil heights from the ground, in "
+        "metres",
+    )
+    mark(
+        (used & (coil != 0) & (coil != 1)).any(axis=1),
+        "a reading says neither horizontal nor vertical coil: say which coil took it",
+    )
+    for noise in (batch.relative_noise, batch.noise_floor):
+        mark(
+            (noise < 0) | np.isinf(noise),
+            "the noise is negative or infinite: give the standard deviation of a reading, or none",
+        )
+    if not batch.signed and not batch.phasor and batch.unit != "dB":
+        real = np.real(batch.value)
+        mark(
+            (used & (real < 0)).any(axis=1),
+            "a magnitude is negative: if the receiver shows signs, say that the readings are signed",
+        )
+    count = used.sum(axis=1)
+    mark(
+        count < FEWEST_READINGS,
+        f"fewer than {FEWEST_READINGS} readings: take 9 to 15 readings across the line, from where "
+        "the signal is well below half of its peak on one side to the same on the other",
+    )
+    good = used & ~batch.saturated
+    mark(
+        (good.sum(axis=1) == 0) & (count > 0),
+        "all readings are saturated: lower the gain or the transmitter's power and sweep again",
+    )
+    mark(
+        good.sum(axis=1) < FEWEST_READINGS,
+        f"fewer than {FEWEST_READINGS} readings are not saturated: lower the gain and sweep again",
+    )
+    mark(
+        _distinct(position, used) < FEWEST_POSITIONS,
+        f"readings at fewer than {FEWEST_POSITIONS} different positions: repeats tell the noise, "
+        "not the place; move the receiver across the line",
+    )
+    size = np.abs(np.where(good & finite, batch.value, np.nan))
+    with np.errstate(all="ignore"):
+        largest = np.fmax.reduce(size, axis=1)
+        smallest = np.fmin.reduce(size, axis=1)
+    if batch.unit != "dB":
+        mark(
+            ~(largest > 0),
+            "all readings are zero: there is no signal; check hook-up, frequency and gain",
+        )
+    same = np.fmax.reduce(np.where(good & finite, np.real(batch.value), np.nan), axis=1)
+    same_low = np.fmin.reduce(np.where(good & finite, np.real(batch.value), np.nan), axis=1)
+    mark(
+        (largest == smallest) & (same == same_low),
+        "all readings are equal: the sweep does not cross a field that changes; sweep across the "
+        "line, wider, or check that the receiver was not holding its reading",
+    )
+    return text
+
+
+def _distinct(values: FloatArray, used: BoolArray) -> npt.NDArray[np.intp]:
+    """Number of different used values in each row."""
+    ordered = np.sort(np.where(used, values, np.inf), axis=1)
+    fresh = np.diff(ordered, axis=1) > 1e-9
+    counted = fresh & np.isfinite(ordered[:, 1:])
+    result: npt.NDArray[np.intp] = counted.sum(axis=1) + np.isfinite(ordered[:, 0])
+    return result
+
+
+def scale(batch: SweepBatch, *, background: bool) -> Scaled:
+    """Scale each sweep's peak to 1 and weigh the readings by their noise.
+
+    Parameters
+    ----------
+    batch : SweepBatch
+        Without faults.
+    background : bool
+        Whether a uniform background is fitted.
+
+    Returns
+    -------
+    Scaled
+    """
+    value = batch.value
+    if batch.unit == "dB":
+        top = np.where(batch.used, value, -np.inf).max(axis=1, keepdims=True)
+        value = 10.0 ** ((np.real(value) - top) / 20.0)
+    peak = np.where(batch.used, np.abs(value), 0.0).max(axis=1)
+    scaled = np.where(batch.used, value, 0.0) / peak[:, np.newaxis]
+    parts = np.stack([scaled.real, scaled.imag], axis=1) if batch.phasor else scaled[:, np.newaxis]
+    relative, floor = batch.relative_noise, batch.noise_floor
+    known = np.isfinite(relative) | (np.isfinite(floor) & (batch.unit != "dB"))
+    variance = np.nan_to_num(relative) ** 2
+    if batch.unit != "dB":
+        variance = variance + (np.nan_to_num(floor) / peak) ** 2
+    variance = np.where(known, variance, ASSUMED_NOISE**2)
+    variance = np.maximum(variance, 1e-12)
+    weight = batch.used / variance[:, np.newaxis]
+    position, height, coil = batch.position, batch.coil_height, batch.coil
+    if position.ndim == 1:
+        position, height, coil = position[np.newaxis], height[np.newaxis], coil[np.newaxis]
+    readings = Readings(position, height, coil == 1, parts.astype(np.float64), weight, background)
+    kind = Kind(not (batch.signed or batch.phasor), False, batch.saturated & batch.used)
+    field = UNIT_FIELDS[batch.unit]
+    current = peak * (np.nan if field is None else field / LINE_FIELD_CONSTANT)
+    shape = batch.used.shape
+    key = (
+        np.broadcast_to(batch.position, shape) * 1e6
+        + np.broadcast_to(batch.coil_height, shape) * 1e3 * np.pi
+        + np.broadcast_to(batch.coil, shape) * 0.5
+    )
+    usable = batch.used & ~batch.saturated
+    return Scaled(readings, kind, peak, known, current, _distinct(key, usable))

@@ -1,0 +1,358 @@
+"""Inversion of sweeps: readings in, conductors out.
+
+>>> import numpy as np
+>>> position = np.round(np.arange(-2.0, 2.01, 0.5), 2)  # nine readings typed from a tape
+>>> shown = np.array([17.2, 23.9, 34.2, 50.1, 72.6, 94.9, 99.6, 81.4, 57.8])  # percent
+>>> sweep = SweepReadings(position, 0.05, np.zeros(9), shown, "percent", relative_noise=0.01)
+>>> fit = invert_sweep(sweep)
+>>> [(round(c.position, 1), round(c.depth, 1)) for c in fit.conductors]
+[(0.8, 1.2)]
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.em.inversion._assemble import Solution, solve_certainty
+from asfound.em.inversion._likelihood import Kind
+from asfound.em.inversion._moments import Readings
+from asfound.em.inversion._orders import Bounds, Effort, OrderFit
+from asfound.em.inversion._outliers import clean, suspicious
+from asfound.em.inversion._scaling import Scaled, check_unit, faults, scale
+from asfound.em.inversion._selection import Counts, Ladder, climb, residual_square
+from asfound.em.inversion.fits import MOST_CONDUCTORS, SweepFit, SweepFits, SweepStatus
+from asfound.em.inversion.readings import SweepBatch, SweepReadings, stack_sweeps
+from asfound.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+
+_CHUNK = 2048  # sweeps in memory at once
+
+
+def invert_sweep(
+    readings: SweepReadings,
+    *,
+    max_conductors: int = MOST_CONDUCTORS,
+    background: bool = False,
+    depth_range: tuple[float, float] = (0.1, 8.0),
+) -> SweepFit:
+    """Conductors under one sweep.
+
+    Parameters
+    ----------
+    readings : SweepReadings
+    max_conductors : int
+        1 to 4.
+    background : bool
+        Fit a uniform background field too (one for each coil).
+    depth_range : (float, float)
+        Depths searched [m].
+
+    Returns
+    -------
+    SweepFit
+
+    Raises
+    ------
+    InputError
+        Where the readings can't be inverted; the remedy says what to measure next.
+    """
+    fits = invert_sweeps(
+        [readings],
+        max_conductors=max_conductors,
+        background=background,
+        depth_range=depth_range,
+    )
+    if fits.status[0] == SweepStatus.UNUSABLE:
+        what, _, remedy = fits.reason[0].partition(": ")
+        remedy = remedy[:1].upper() + remedy[1:] + "." if remedy else ""
+        raise InputError(f"{what}.", where=readings.name or "sweep", remedy=remedy)
+    return fits.fit(0)
+
+
+def invert_sweeps(
+    sweeps: SweepBatch | Sequence[SweepReadings],
+    *,
+    max_conductors: int = MOST_CONDUCTORS,
+    n_conductors: int | None = None,
+    background: bool = False,
+    depth_range: tuple[float, float] = (0.1, 8.0),
+) -> SweepFits:
+    """Conductors under many sweeps.
+
+    One bad sweep does not spoil the rest: it gets status `SweepStatus.UNUSABLE` and a reason.
+
+    Parameters
+    ----------
+    sweeps : SweepBatch or sequence of n SweepReadings
+        Sweeps that share their sampling, and have both coils at each place, are fastest.
+    max_conductors : int
+        1 to 4.
+    n_conductors : int, optional
+        Fit just so many, without choosing by evidence.
+    background : bool
+        Fit a uniform background field too (one for each coil).
+    depth_range : (float, float)
+        Depths searched [m].
+
+    Returns
+    -------
+    SweepFits
+
+    Raises
+    ------
+    InputError
+        Where an argument or a unit can't be right for any sweep.
+    """
+    most = max_conductors if n_conductors is None else n_conductors
+    if not 1 <= most <= MOST_CONDUCTORS:
+        raise InputError(
+            f"{most} conductors asked for",
+            where="invert_sweeps",
+            remedy=f"A sweep is fitted with 1 to {MOST_CONDUCTORS}.",
+        )
+    if not 0 < depth_range[0] < depth_range[1]:
+        raise InputError(
+            f"depths searched from {depth_range[0]} to {depth_range[1]} m",
+            where="invert_sweeps",
+            remedy="Give the shallowest, then the deepest, in metres, both above 0.",
+        )
+    if isinstance(sweeps, SweepBatch):
+        groups = [(np.arange(len(sweeps)), sweeps)]
+    else:
+        groups = stack_sweeps(sweeps)
+    n = sum(len(rows) for rows, _ in groups)
+    phasor = any(batch.phasor for _, batch in groups)
+    answer = _empty(n, phasor)
+    outlier: list[npt.NDArray[np.bool_]] = [np.zeros(0, dtype=bool)] * n
+    reason = [""] * n
+    for rows, batch in groups:
+        check_unit(batch)
+        for start in range(0, len(rows), _CHUNK):
+            part = np.arange(start, min(start + _CHUNK, len(rows)))
+            some = batch.rows(part)
+            said = faults(some)
+            good = np.flatnonzero([not s for s in said])
+            for i, s in enumerate(said):
+                reason[rows[part[i]]] = s
+                outlier[rows[part[i]]] = np.zeros(int(some.used[i].sum()), dtype=bool)
+            if len(good):
+                usable = some.rows(good)
+                left_out = _invert(
+                    usable, rows[part[good]], answer, most, n_conductors, background, depth_range
+                )
+                for i, row in enumerate(rows[part[good]]):
+                    outlier[row] = left_out[i][usable.used[i]]
+    return SweepFits(outlier=tuple(outlier), reason=tuple(reason), **answer)
+
+
+def _empty(n: int, phasor: bool) -> dict[str, npt.NDArray[np.generic]]:
+    kind = np.complex128 if phasor else np.float64
+    most = MOST_CONDUCTORS
+    return {
+        "n_conductors": np.zeros(n, dtype=np.intp),
+        "position": np.full((n, most), np.nan),
+        "depth": np.full((n, most), np.nan),
+        "current": np.full((n, most), np.nan, dtype=kind),
+        "covariance": np.full((n, 3 * most, 3 * most), np.nan),
+        "neighbour": np.full((n, most, 2), np.nan),
+        "background": np.zeros((n, 2), dtype=kind),
+        "evidence": np.full((n, most), np.nan),
+        "p_value": np.full(n, np.nan),
+        "noise": np.full(n, np.nan),
+        "noise_known": np.zeros(n, dtype=bool),
+        "gain_known": np.zeros(n, dtype=bool),
+        "status": np.full(n, int(SweepStatus.UNUSABLE), dtype=np.int8),
+        "separation_limit": np.full(n, np.nan),
+        "at_bound": np.zeros((n, most), dtype=bool),
+        "sampled": np.full((n, 5), np.nan),
+    }
+
+
+def _invert(
+    batch: SweepBatch,
+    rows: IntArray,
+    answer: dict[str, npt.NDArray[np.generic]],
+    most: int,
+    n_conductors: int | None,
+    background: bool,
+    depth_range: tuple[float, float],
+) -> npt.NDArray[np.bool_]:
+    """Invert usable sweeps into `rows` of the answer; returns the readings left out, (m, k)."""
+    scaled = scale(batch, background=background)
+    readings, kind = scaled.readings, scaled.kind
+    bounds = _bounds(batch, depth_range)
+    n_parts = readings.value.shape[1]
+    counts = Counts((batch.used.sum(axis=1) * n_parts).astype(float), scaled.distinct, scaled.known)
+    effort = Effort()
+    fixed = n_conductors is not None
+    ladder = climb(readings, kind, bounds, counts, most, effort, fixed=fixed)
+    left_out = np.zeros(batch.used.shape, dtype=bool)
+    everyone = np.arange(len(batch))
+    doubtful = _doubtful(readings, kind, ladder, counts)
+    if len(doubtful):
+        cleaned = clean(
+            readings.rows(doubtful),
+            kind.rows(doubtful),
+            bounds.rows(doubtful),
+            counts.rows(doubtful),
+            most,
+            _ladder_rows(ladder, doubtful),
+            effort,
+            fixed=fixed,
+        )
+        take = np.flatnonzero(cleaned.accepted)
+        where = doubtful[take]
+        left_out[where] = cleaned.left_out[take]
+        _put_ladder(ladder, _ladder_rows(cleaned.ladder, take), where)
+        readings = readings._replace(weight=np.where(left_out, 0.0, readings.weight))
+        counts = counts._replace(readings=counts.readings - n_parts * left_out.sum(axis=1))
+    answer["evidence"][rows[:, np.newaxis], np.arange(most)] = ladder.evidence
+    answer["n_conductors"][rows] = ladder.order
+    answer["p_value"][rows] = ladder.p_value[everyone, ladder.order - 1]
+    answer["noise_known"][rows] = scaled.known
+    answer["gain_known"][rows] = np.isfinite(scaled.current)
+    answer["sampled"][rows] = _sampled(batch, scaled, left_out)
+    for size in np.unique(ladder.order):
+        which = np.flatnonzero(ladder.order == size)
+        fit = ladder.fits[size - 1].rows(which)
+        solution = solve_certainty(
+            readings.rows(which),
+            kind.rows(which),
+            bounds.rows(which),
+            fit,
+            ladder.square[which, size - 1],
+            counts.readings[which],
+            scaled.known[which],
+            ladder.p_value[which, size - 1],
+        )
+        _report(answer, rows[which], fit, solution, scaled, which, batch)
+    return left_out
+
+
+def _bounds(batch: SweepBatch, depth_range: tuple[float, float]) -> Bounds:
+    """Search half the sweep's length beyond its ends, at least a metre."""
+    position = np.broadcast_to(batch.position, batch.used.shape)
+    low = np.where(batch.used, position, np.inf).min(axis=1)
+    high = np.where(batch.used, position, -np.inf).max(axis=1)
+    margin = np.maximum(1.0, 0.5 * (high - low))
+    return Bounds(low - margin, high + margin, depth_range[0], depth_range[1])
+
+
+def _doubtful(readings: Readings, kind: Kind, ladder: Ladder, counts: Counts) -> IntArray:
+    """Sweeps whose best fit leaves a reading far off, or is improbable as a whole."""
+    n_parts = readings.value.shape[1]
+    everyone = np.arange(len(ladder.order))
+    square = np.zeros(readings.weight.shape)
+    for size in np.unique(ladder.order):
+        which = np.flatnonzero(ladder.order == size)
+        square[which] = residual_square(readings, kind, ladder.fits[size - 1], which)
+    chance = ladder.p_value[everyone, ladder.order - 1]
+    lost = (2.0 + n_parts) * ladder.order
+    return np.flatnonzero(suspicious(square, readings.weight, chance, counts.known, lost))
+
+
+def _ladder_rows(ladder: Ladder, rows: IntArray) -> Ladder:
+    return Ladder(
+        [fit.rows(rows) for fit in ladder.fits],
+        ladder.square[rows],
+        ladder.evidence[rows],
+        ladder.order[rows],
+        ladder.p_value[rows],
+    )
+
+
+def _put_ladder(whole: Ladder, part: Ladder, rows: IntArray) -> None:
+    for fit, new in zip(whole.fits, part.fits, strict=True):
+        for to, values in zip(fit, new, strict=True):
+            to[..., rows] = values
+    whole.square[rows] = part.square
+    whole.evidence[rows] = part.evidence
+    whole.order[rows] = part.order
+    whole.p_value[rows] = part.p_value
+
+
+def _sampled(batch: SweepBatch, scaled: Scaled, left_out: npt.NDArray[np.bool_]) -> FloatArray:
+    used = batch.used & ~batch.saturated & ~left_out
+    shape = used.shape
+    position = np.broadcast_to(batch.position, shape)
+    vertical = np.broadcast_to(batch.coil, shape) == 1
+    number = np.maximum(used.sum(axis=1), 1)
+    span = np.where(used, position, -np.inf).max(axis=1) - np.where(used, position, np.inf).min(
+        axis=1
+    )
+
+    def different(values: FloatArray) -> FloatArray:
+        ordered = np.sort(np.where(used, values, np.inf), axis=1)
+        fresh = (np.diff(ordered, axis=1) > 1e-6) & np.isfinite(ordered[:, 1:])
+        return fresh.sum(axis=1) + 1.0
+
+    return np.stack(
+        [
+            used.sum(axis=1).astype(float),
+            different(position),
+            different(np.broadcast_to(batch.coil_height, shape)),
+            (used & vertical).sum(axis=1) / number,
+            span,
+        ],
+        axis=1,
+    )
+
+
+def _report(
+    answer: dict[str, npt.NDArray[np.generic]],
+    rows: IntArray,
+    fit: OrderFit,
+    solution: Solution,
+    scaled: Scaled,
+    which: IntArray,
+    batch: SweepBatch,
+) -> None:
+    """Write m sweeps with the same number of conductors into the answer, in its units."""
+    size = fit.place.shape[0] // 2
+    n_parts = fit.linear.shape[1]
+    at = rows[:, np.newaxis]
+    slots = np.arange(size)
+    answer["position"][at, slots] = fit.place[:size].T
+    answer["depth"][at, slots] = fit.place[size:].T
+    linear = fit.linear[:, 0] + 1j * fit.linear[:, 1] if n_parts == 2 else fit.linear[:, 0]
+    current = linear[:size].T
+    if n_parts == 1 and scaled.kind.unsigned:
+        current = current * np.sign(current[:, :1])  # magnitudes tell relative signs only
+    covariance = solution.covariance
+    gain = scaled.current[which][:, np.newaxis]
+    turn = np.zeros_like(covariance)
+    places = np.concatenate([3 * slots, 3 * slots + 1])
+    turn[:, places, places] = 1.0
+    if np.isfinite(gain).all():
+        turn[:, 3 * slots + 2, 3 * slots + 2] = gain
+        current = current * gain
+    else:
+        # Relative to the strongest: c / c0, and so its covariance.
+        strongest = np.abs(current[:, :1])
+        ratio = np.abs(current) if n_parts == 2 else current
+        turn[:, 3 * slots + 2, 3 * slots + 2] = 1.0 / strongest
+        sign = 1.0 if n_parts == 2 else np.sign(current[:, :1])
+        turn[:, 3 * slots + 2, 2] -= ratio * sign / strongest**2
+        current = current / strongest
+    answer["current"][at, slots] = current
+    index = np.arange(3 * size)
+    answer["covariance"][at[:, :, np.newaxis], index[:, np.newaxis], index] = (
+        turn @ covariance @ turn.transpose(0, 2, 1)
+    )
+    answer["neighbour"][at, slots] = solution.neighbour
+    peak = scaled.peak[which]
+    unit = np.ones_like(peak) if batch.unit == "dB" else peak
+    if linear.shape[0] > size:
+        answer["background"][rows] = (linear[size:] * unit).T
+    weight = np.max(scaled.readings.weight[which], axis=1)
+    answer["noise"][rows] = np.sqrt(solution.variance / weight) * unit
+    answer["separation_limit"][rows] = solution.separation
+    answer["at_bound"][at, slots] = solution.at_bound
+    answer["status"][rows] = np.where(
+        solution.explained, int(SweepStatus.EXPLAINED), int(SweepStatus.UNEXPLAINED)
+    )
