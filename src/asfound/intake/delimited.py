@@ -6,13 +6,13 @@ from collections.abc import Iterator
 from typing import Any
 
 from asfound.errors import InputError
+from asfound.intake.cell_reader import Cells
 from asfound.intake.cells import NUMBER, TEXT, WORDS, CellParser
 from asfound.intake.mapping import Column, Mapping
 from asfound.intake.quantities import QUANTITIES
 from asfound.intake.raw import Data, open_raw
 from asfound.intake.reports import Reporter
 from asfound.intake.rows import RowBlock, RowReader
-from asfound.intake.shot_cells import Cells
 
 
 class DelimitedTable:

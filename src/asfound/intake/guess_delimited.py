@@ -102,6 +102,8 @@ class _Guess:
             )
         if self.kind == "shots" and not self.located and not self._has_position():
             self._no_position()
+        if self.kind == "sweeps":
+            self._sweep_needs()
         self._one_pair_of_axes()
         self.frame = self._frame()
         self._drop_wrong_axes()
@@ -206,6 +208,35 @@ class _Guess:
             f"Name the columns under [columns.{wanted[0]}] and [columns.{wanted[1]}] in the "
             "mapping file.",
         )
+
+    def _sweep_needs(self) -> None:
+        """What a sweep can't be read without."""
+        for name in ("coil_height", "coil"):
+            if name not in self.matched:
+                self.columns[name] = Column(OPEN, unit="m" if name == "coil_height" else "")
+                title = QUANTITIES[name].title
+                self._ambiguity(
+                    name,
+                    f"No column holds the {title}.",
+                    "A sweep can't be understood without it.",
+                    f"Name the column under [columns.{name}] in the mapping file; add one to a "
+                    "copy of the file if there is none.",
+                )
+        for end in ("start", "end"):
+            placed = any(
+                {f"{end}_{a}", f"{end}_{b}"} <= self.matched.keys()
+                for a, b in (("longitude", "latitude"), ("easting", "northing"))
+            )
+            if not placed:
+                for axis in ("longitude", "latitude"):
+                    self.columns[f"{end}_{axis}"] = Column(OPEN, unit="deg")
+                self._ambiguity(
+                    "sweep",
+                    f"No columns hold the coordinates of the tape's {end}.",
+                    "Without them the sweep can't be placed.",
+                    f"Name them under [columns.{end}_longitude] and [columns.{end}_latitude] in "
+                    "the mapping file; one row of each sweep is enough.",
+                )
 
     def _without_header(self) -> None:
         """A table without titles: longitude and latitude may be told by their values only."""

@@ -11,12 +11,13 @@ import numpy as np
 import tomli_w
 
 from asfound.errors import SettingsError
+from asfound.intake.cell_reader import GRID_UNIT
 from asfound.intake.clock import TIME_FORMS, check_zone
 from asfound.intake.encodings import ENCODINGS
 from asfound.intake.mapping import FORMATS, KINDS, OPEN, Column, Mapping, Part
 from asfound.intake.open_questions import open_questions
 from asfound.intake.quantities import QUANTITIES, Quantity
-from asfound.intake.shot_cells import GRID_UNIT, SD_FORMS
+from asfound.intake.shot_cells import SD_FORMS
 from asfound.intake.units_at_the_edge import SCALES
 from asfound.intake.words import CODE_WORDS
 from asfound.model import Frame, Utility

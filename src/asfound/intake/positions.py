@@ -66,7 +66,10 @@ def check_positions(
         else:
             _projected(found, x, y, left)
         if not centre.known and left.any():
-            centre.x, centre.y = float(np.median(x[left])), float(np.median(y[left]))
+            # Middle values that stand in the file, not means of two.
+            middle = int(left.sum()) // 2
+            centre.x = float(np.partition(x[left], middle)[middle])
+            centre.y = float(np.partition(y[left], middle)[middle])
         if centre.known:
             _far(found, x, y, facts, centre, left)
     return found

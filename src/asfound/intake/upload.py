@@ -14,7 +14,9 @@ from asfound.intake.mapping import Mapping
 from asfound.intake.open_questions import open_questions
 from asfound.intake.raw import Data, digest
 from asfound.intake.reports import Reporter
+from asfound.intake.requirements import check_mapping
 from asfound.intake.shot_cells import ShotsBuilder
+from asfound.intake.sweep_cells import SweepsBuilder
 from asfound.model import Intake, RowAccount, RowReport, Shots, Source, Sweep
 
 
@@ -86,15 +88,22 @@ def read_upload(
     if not size:
         raise InputError("the file is empty.", where=name, remedy="Export it again.")
     facts = frame_facts(mapping.frame, where=f"{name}, mapping, frame.crs")
+    check_mapping(mapping, facts, name, located=False)
     reporter = Reporter(name)
-    builder = ShotsBuilder(mapping, facts, reporter, source_index)
     table = DelimitedTable(data, name, mapping, reporter)
-    for cells in table.blocks():
-        builder.add(cells)
-    shots = builder.done()
+    shots = Shots.build(np.empty(0), np.empty(0))
+    sweeps: tuple[Sweep, ...] = ()
+    if mapping.kind == "sweeps":
+        sweeps = _sweeps(table, SweepsBuilder(mapping, facts, reporter, source_index))
+    else:
+        builder = ShotsBuilder(mapping, facts, reporter, source_index)
+        for cells in table.blocks():
+            builder.add(cells)
+        shots = builder.done()
     reports = reporter.done()
     reported = sum(not report.accepted for report in reports)
-    account = RowAccount(name, table.rows, len(shots), 0, reported)
+    readings = sum(len(sweep.value) for sweep in sweeps)
+    account = RowAccount(name, table.rows, len(shots), readings, reported)
     if not account.balanced:
         raise AssertionError(f"rows were lost: {account}")
     source = Source(
@@ -112,6 +121,12 @@ def read_upload(
         position_accuracy=mapping.position_accuracy,
     )
     return Upload(source, shots, (), reports, account, table.comment_lines, table.blank_lines)
+
+
+def _sweeps(table: DelimitedTable, builder: SweepsBuilder) -> tuple[Sweep, ...]:
+    for cells in table.blocks():
+        builder.add(cells)
+    return builder.done()
 
 
 def join_uploads(uploads: Sequence[Upload]) -> Intake:
