@@ -1,0 +1,17 @@
+"""The rules: small functions, each with a card that says what it checks and on what authority.
+
+Importing this package registers all of them, in the order in which they are reported.
+"""
+
+from asfound.budget.rules import (  # noqa: F401 (registration)
+    control,
+    depth,
+    gnss,
+    lines,
+    log,
+    pole,
+    signal,
+)
+from asfound.budget.rules.context import RuleContext, registered, run
+
+__all__ = ["RuleContext", "registered", "run"]

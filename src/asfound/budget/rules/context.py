@@ -1,0 +1,171 @@
+"""What rules look at, how a rule is declared, and how they are run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.budget.profile import Profile
+from asfound.budget.rules.alongline import AlongLine, along_line
+from asfound.model import (
+    Assembly,
+    Budget,
+    Findings,
+    Ground,
+    JobSettings,
+    RowAccount,
+    Rule,
+    RuleOutcome,
+    Severity,
+    Shots,
+    Source,
+)
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class RuleContext:
+    """All that rules may look at. `profile` gives thresholds by rule id and key."""
+
+    shots: Shots
+    ground: Ground
+    budget: Budget
+    assembly: Assembly
+    sources: Sequence[Source]
+    settings: JobSettings
+    profile: Profile
+    accounts: Sequence[RowAccount] = ()
+
+    @cached_property
+    def along(self) -> AlongLine:
+        """Each shot against its neighbours on the line, worked out once for all rules."""
+        return along_line(self.shots, self.ground, self.budget, self.assembly)
+
+    @cached_property
+    def control(self) -> Flags:
+        """(n,) bool: rows that are control checks."""
+        return np.asarray(self.shots.control.codes >= 0)
+
+
+Outcome = RuleOutcome | str
+"""What a rule returns: its findings, or in words why it had nothing to work on."""
+
+_REGISTRY: list[tuple[Rule, Callable[[RuleContext], Outcome]]] = []
+
+
+def rule(card: Rule) -> Callable[[Callable[[RuleContext], Outcome]], Callable[..., Outcome]]:
+    """Register a function as the rule of a card."""
+
+    def register(function: Callable[[RuleContext], Outcome]) -> Callable[..., Outcome]:
+        _REGISTRY.append((card, function))
+        return function
+
+    return register
+
+
+def registered() -> tuple[tuple[Rule, Callable[[RuleContext], Outcome]], ...]:
+    """All rules in the order of their registration."""
+    return tuple(_REGISTRY)
+
+
+def outcome(
+    card: Rule,
+    index: npt.NDArray[np.integer] | Flags,
+    severity: Severity | npt.NDArray[np.int8],
+    value: Floats | float = float("nan"),
+    limit: Floats | float = float("nan"),
+    unit: str = "",
+    detail: Sequence[str] = (),
+) -> RuleOutcome:
+    """Findings of one rule; scalars are spread, masks become indices.
+
+    `value`, `limit` and `severity` may cover all subjects when `index` is a mask.
+    """
+    if index.dtype == np.bool_:
+        picked = np.flatnonzero(index)
+        total = len(index)
+    else:
+        picked, total = index.astype(np.int64), -1
+
+    def spread(part: npt.NDArray[np.generic] | float, kind: str) -> npt.NDArray[np.generic]:
+        array = np.asarray(part)
+        if array.ndim and len(array) == total and total != len(picked):
+            array = array[picked]
+        return np.broadcast_to(array.astype(kind), (len(picked),)).copy()
+
+    return RuleOutcome(
+        card,
+        picked,
+        spread(np.asarray(severity), "int8").astype(np.int8),
+        spread(value, "float64").astype(np.float64),
+        spread(limit, "float64").astype(np.float64),
+        unit,
+        tuple(detail),
+    )
+
+
+def nothing(card: Rule) -> RuleOutcome:
+    """No findings of a rule that had data to work on."""
+    return outcome(card, np.empty(0, np.int64), Severity.NOTE)
+
+
+def run(context: RuleContext) -> Findings:
+    """Run every rule, then drop findings that only follow from another's cause.
+
+    Precedence: a shot whose height is off because of its antenna height, or whose position is a
+    float solution's, is not also called a depth or position outlier; a mistyped depth is not
+    also called out of line with its neighbours; a shot with another line's utility code is not
+    also called an outlier of the line it was wrongly put on.
+    """
+    outcomes, not_run = [], []
+    for card, function in _REGISTRY:
+        result = function(context)
+        if isinstance(result, str):
+            not_run.append((card, result))
+        else:
+            outcomes.append(result)
+    return Findings(tuple(_explained_away(outcomes)), tuple(not_run))
+
+
+_EXPLAINED_BY: dict[str, tuple[str, ...]] = {
+    "depth-neighbours": ("depth-typing", "utility-mismatch", "antenna-height-jump", "depth-range"),
+    "depth-range": ("depth-typing",),
+    "position-outlier": ("utility-mismatch", "fix-kind", "tilt"),
+    "current-change": ("utility-mismatch",),
+    "hookup-change": ("utility-mismatch",),
+    "frequency-change": ("utility-mismatch",),
+    "antenna-height-jump": ("fix-kind",),
+    "distorted-field": ("utility-mismatch", "antenna-height-jump", "fix-kind"),
+    "spacing": ("utility-mismatch",),
+}
+
+
+def _explained_away(outcomes: Sequence[RuleOutcome]) -> list[RuleOutcome]:
+    by_id = {item.rule.id: item for item in outcomes}
+    kept = []
+    for item in outcomes:
+        causes = [
+            by_id[name].index[by_id[name].severity > Severity.NOTE]
+            for name in _EXPLAINED_BY.get(item.rule.id, ())
+            if name in by_id and by_id[name].rule.subject == item.rule.subject
+        ]
+        if causes and len(item.index):
+            keep = ~np.isin(item.index, np.concatenate(causes))
+            if not keep.all():
+                item = RuleOutcome(
+                    item.rule,
+                    item.index[keep],
+                    item.severity[keep],
+                    item.value[keep],
+                    item.limit[keep],
+                    item.unit,
+                    tuple(np.array(item.detail, object)[keep]) if item.detail else (),
+                )
+        kept.append(item)
+    return kept

@@ -1,0 +1,108 @@
+"""Rules about control checks."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.stats import chi2, norm
+
+from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
+from asfound.model import Rule, Severity
+
+_FIELD_TERMS = {"pinpointing", "neighbour-field", "depth-noise", "depth-scale"}
+
+CONTROL_FAILED = Rule(
+    "control-failed",
+    "Control check failed",
+    "A check on a point of known coordinates against them, by both uncertainties.",
+    "unfit where the misclosure would come by chance in less than 1 of 1000 checks",
+    "chi-squared test of the misclosure",
+    "Stop: find out whether the frame, the antenna height or the point is wrong, before any shot "
+    "of this upload is used.",
+)
+
+
+@rule(CONTROL_FAILED)
+def control_failed(context: RuleContext) -> Outcome:
+    shots, ground = context.shots, context.ground
+    points = {point.name.casefold(): point for point in context.settings.control}
+    rows = np.flatnonzero(context.control)
+    if not len(rows):
+        return "no control checks"
+    chance = context.profile("control-failed", "chance")
+    limit_plan, limit_up = chi2.isf(chance, 2), norm.isf(chance / 2)
+    covariance = _position_covariance(context, rows)
+    found: list[tuple[int, Severity, float, float, str]] = []
+    for place, row in enumerate(rows.tolist()):
+        name = shots.control.word(row)
+        point = points.get(name.casefold())
+        if point is None:
+            words = f"control point {name} has no coordinates in job.toml"
+            found.append((row, Severity.NOTE, float("nan"), float("nan"), words))
+            continue
+        off = np.array([ground.easting[row] - point.easting, ground.northing[row] - point.northing])
+        up = float(ground.height[row] - point.height)
+        plan = covariance[place, :2, :2] + np.eye(2) * point.horizontal_sd**2
+        score = float(off @ np.linalg.solve(plan, off))
+        up_sd = float(np.sqrt(covariance[place, 2, 2] + point.vertical_sd**2))
+        size = float(np.hypot(*off))
+        if score > limit_plan:
+            allowed = size * float(np.sqrt(limit_plan / score))
+            words = (
+                f"{size:.3f} m off {name} in plan ({off[0]:+.3f} east, {off[1]:+.3f} north), "
+                f"allowed {allowed:.3f} m"
+            )
+            found.append((row, Severity.FAIL, size, allowed, words))
+        elif np.isfinite(up) and abs(up) > limit_up * up_sd:
+            words = f"{up:+.3f} m off {name} in height, allowed {limit_up * up_sd:.3f} m"
+            found.append((row, Severity.FAIL, abs(up), limit_up * up_sd, words))
+    if not found:
+        return nothing(CONTROL_FAILED)
+    index, severity, value, limit, words_ = zip(*found, strict=True)
+    return outcome(
+        CONTROL_FAILED,
+        np.array(index, np.int64),
+        np.array(severity, np.int8),
+        np.array(value),
+        np.array(limit),
+        "m",
+        words_,
+    )
+
+
+def _position_covariance(context: RuleContext, rows: np.ndarray) -> np.ndarray:
+    """Covariance of the ground point alone: the budget without the field's terms [m2]."""
+    total = np.zeros((len(rows), 3, 3))
+    for term in context.budget.terms:
+        if term.name in _FIELD_TERMS:
+            continue
+        for row, column, part in (
+            (0, 0, term.east_east),
+            (1, 1, term.north_north),
+            (0, 1, term.east_north),
+            (1, 0, term.east_north),
+            (2, 2, term.up_up),
+        ):
+            total[:, row, column] += part[rows] if part.ndim else part
+    return total
+
+
+CONTROL_MISSING = Rule(
+    "control-missing",
+    "No control check",
+    "Whether an upload holds a check on a point of known coordinates.",
+    "at least one an upload",
+    "common practice: check in before work and check out after",
+    "Log a known point before and after work; without it a wrong frame stays unseen.",
+    subject="source",
+)
+
+
+@rule(CONTROL_MISSING)
+def control_missing(context: RuleContext) -> Outcome:
+    known = {point.name.casefold() for point in context.settings.control}
+    names = np.array([name.casefold() in known for name in context.shots.control.names] + [False])
+    checked = names[context.shots.control.codes]
+    counts = np.bincount(context.shots.source, checked, minlength=len(context.sources))
+    rows = np.flatnonzero(counts == 0)
+    words = ["no shot on a control point whose coordinates job.toml holds"] * len(rows)
+    return outcome(CONTROL_MISSING, rows, Severity.DOUBT, detail=words)

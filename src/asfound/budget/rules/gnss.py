@@ -1,0 +1,126 @@
+"""Rules about the GNSS solution."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from asfound.budget.rules.context import Outcome, RuleContext, outcome, rule
+from asfound.model import Fix, Rule, Severity
+
+FIX_KIND = Rule(
+    "fix-kind",
+    "Not an RTK fixed solution",
+    "The kind of GNSS solution at the time of logging.",
+    "anything but RTK fixed; unfit below float",
+    "common practice; float solutions are decimetres off",
+    "Log the shot again with a fixed solution, away from trees and walls.",
+)
+
+
+@rule(FIX_KIND)
+def fix_kind(context: RuleContext) -> Outcome:
+    fix = context.shots.fix
+    recorded = fix != Fix.NOT_RECORDED
+    if not recorded.any():
+        return "no upload records the kind of solution"
+    bad = recorded & (fix != Fix.RTK_FIXED)
+    rows = np.flatnonzero(bad)
+    severity = np.where(fix[rows] == Fix.RTK_FLOAT, Severity.DOUBT, Severity.FAIL)
+    words = [f"solution was {Fix(int(code)).word}" for code in fix[rows]]
+    return outcome(FIX_KIND, rows, severity.astype(np.int8), detail=words)
+
+
+BASE_DISTANCE = Rule(
+    "base-distance",
+    "Far from the reference station",
+    "Distance to the reference station against the profile's limits.",
+    "doubt beyond 20 km, note beyond 11.3 km",
+    "single-base practice: 7 miles is good, 20 km the outer limit of the better RT classes",
+    "Use a nearer reference station or a network solution, and check in on control.",
+)
+
+
+@rule(BASE_DISTANCE)
+def base_distance(context: RuleContext) -> Outcome:
+    return _above(context, BASE_DISTANCE, context.shots.base_distance, "m", "base distances")
+
+
+CORRECTION_AGE = Rule(
+    "correction-age",
+    "Old correction data",
+    "Age of the differential correction against the profile's limits.",
+    "note beyond 10 s, doubt beyond 30 s",
+    "common practice",
+    "Wait until the correction link is back, then log again.",
+)
+
+
+@rule(CORRECTION_AGE)
+def correction_age(context: RuleContext) -> Outcome:
+    return _above(context, CORRECTION_AGE, context.shots.correction_age, "s", "correction ages")
+
+
+PDOP = Rule(
+    "pdop",
+    "Poor satellite geometry",
+    "Position dilution of precision against the profile's limits.",
+    "note beyond 4, doubt beyond 6",
+    "RT classes of single-base guidelines (from memory): PDOP 2 to 6",
+    "Wait for better geometry or move clear of obstructions.",
+)
+
+
+@rule(PDOP)
+def pdop(context: RuleContext) -> Outcome:
+    return _above(context, PDOP, context.shots.pdop, "", "PDOP values")
+
+
+SATELLITES = Rule(
+    "satellites",
+    "Few satellites",
+    "Number of satellites in the solution.",
+    "note under 7, doubt under 5",
+    "common practice",
+    "Move clear of obstructions and log again.",
+)
+
+
+@rule(SATELLITES)
+def satellites(context: RuleContext) -> Outcome:
+    used = context.shots.satellites.astype(np.float64)
+    known = context.shots.satellites >= 0
+    if not known.any():
+        return "no upload records satellites"
+    note = context.profile("satellites", "note")
+    doubt = context.profile("satellites", "doubt")
+    few = known & (used < note)
+    severity = np.where(used < doubt, Severity.DOUBT, Severity.NOTE).astype(np.int8)
+    limit = np.where(used < doubt, doubt, note)
+    return outcome(
+        SATELLITES,
+        few,
+        severity,
+        used,
+        limit,
+        detail=[
+            f"{used[k]:.0f} satellites, fewer than {limit[k]:.0f}" for k in np.flatnonzero(few)
+        ],
+    )
+
+
+def _above(context: RuleContext, card: Rule, values: np.ndarray, unit: str, things: str) -> Outcome:
+    """Note and doubt where a recorded value exceeds the profile's two limits."""
+    if not np.isfinite(values).any():
+        return f"no upload records {things}"
+    note, doubt = context.profile(card.id, "note"), context.profile(card.id, "doubt")
+    with np.errstate(invalid="ignore"):
+        high, worse = values > note, values > doubt
+    rows = np.flatnonzero(high | worse)
+    severity = np.where(worse[rows], Severity.DOUBT, Severity.NOTE).astype(np.int8)
+    limit = np.where(worse[rows], doubt, note)
+    space = f" {unit}" if unit else ""
+    words = [
+        f"{value:.4g}{space}, more than {bound:g}{space}"
+        for value, bound in zip(values[rows], limit, strict=True)
+    ]
+    return outcome(card, rows, severity, values[rows], limit, unit, words)
