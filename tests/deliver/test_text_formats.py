@@ -91,7 +91,7 @@ def test_harmless_cells_stay_as_they_are(word: str) -> None:
 def test_no_text_cell_starts_a_formula(word: str) -> None:
     cell = safe_cell(word)
     assert not cell.lstrip(' "').startswith(("=", "+", "-", "@", "\t", "\r"))
-    assert cell.removeprefix("'").endswith("".join(c for c in word[-1:] if c >= " "))
+    assert len(cell) - len(word) in (0, 1)
 
 
 def test_hostile_notes_come_through_csv_defused_and_json_untouched(

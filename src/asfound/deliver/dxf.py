@@ -17,13 +17,13 @@ import numpy as np
 import shapely
 
 from asfound.deliver.delivery import Delivery
-from asfound.deliver.dxf_shots import DASHED, TEXT_HEIGHT, dxf_shots, layer, plain_text
+from asfound.deliver.dxf_entities import DASHED, DOTTED, EntityWriter, layer, plain_text
+from asfound.deliver.dxf_shots import TEXT_HEIGHT, add_shots
 from asfound.deliver.symbols import colour
 from asfound.model import Verdict
 
 # DXF reference, header variable $INSUNITS: 2 feet, 6 metres, 21 US survey feet, 0 unitless.
 INSERT_UNITS = {"m": 6, "ft": 2, "ftUS": 21}
-_DOTTED = "ASFOUND_DOTTED"
 
 
 def dxf(delivery: Delivery) -> bytes:
@@ -34,24 +34,27 @@ def dxf(delivery: Delivery) -> bytes:
         _header(drawing, delivery)
         space = drawing.modelspace()
         _Layers(drawing, delivery).add_fixed()
-        _lines(space, delivery)
         _crossings(space, delivery)
         _work_area(space, delivery)
         _notes(space, delivery)
-        shots = dxf_shots(delivery, drawing)
+        handles = drawing.entitydb.handles
+        writer = EntityWriter(int(str(handles), 16), space.layout_key)
+        _lines(writer, delivery)
+        add_shots(writer, delivery)
+        handles.reset(f"{writer.next:X}")
         # ezdxf registers the classes in use in the order of a set, which changes from run to run.
         for kind in sorted(drawing.entitydb.dxf_types_in_use()):
             drawing.classes.add_class(kind)
         stream = io.StringIO()
         drawing.write(stream)
-        return bytes(drawing.encode(_with_entities(stream.getvalue(), shots)))
+        return bytes(drawing.encode(_with_entities(stream.getvalue(), writer.parts)))
 
 
-def _with_entities(text: str, entities: str) -> str:
+def _with_entities(text: str, entities: list[str]) -> str:
     """The drawing's text with more entities at the end of its ENTITIES section."""
     start = text.index("  2\nENTITIES\n")
     end = text.index("  0\nENDSEC\n", start)
-    return text[:end] + entities + text[end:]
+    return "".join([text[:end], *entities, text[end:]])
 
 
 @contextmanager
@@ -73,7 +76,7 @@ class _Layers:
         scale = delivery.about.grid_unit.metres
         dash, gap = 0.30 / scale, 0.15 / scale
         drawing.linetypes.add(DASHED, [dash + gap, dash, -gap], description="doubtful __ __ __")
-        drawing.linetypes.add(_DOTTED, [2 * gap, gap / 3, -5 * gap / 3], description="unfit . . .")
+        drawing.linetypes.add(DOTTED, [2 * gap, gap / 3, -5 * gap / 3], description="unfit . . .")
         results = delivery.results
         pairs = zip(results.intake.shots.utility.tolist(), results.verdict.tolist(), strict=True)
         lines = zip(
@@ -109,30 +112,31 @@ def _header(drawing: Any, delivery: Delivery) -> None:
 _LINETYPES = {
     int(Verdict.SOUND): "CONTINUOUS",
     int(Verdict.DOUBTFUL): DASHED,
-    int(Verdict.UNFIT): _DOTTED,
+    int(Verdict.UNFIT): DOTTED,
 }
 
 
-def _lines(space: Any, delivery: Delivery) -> None:
+def _lines(writer: EntityWriter, delivery: Delivery) -> None:
     verdicts = delivery.results.line_verdict.tolist()
+    scale = delivery.about.grid_unit.metres
     for line, shape, verdict in zip(delivery.results.lines, delivery.shapes, verdicts, strict=True):
         own = layer(line.utility, verdict)
         plan = delivery.grid(np.column_stack([line.easting, line.northing]))
-        style = {"layer": own, "linetype": _LINETYPES[verdict], "lineweight": 50}
+        # 6: linetype, 370: lineweight in hundredths of a millimetre.
+        style = f"  6\n{_LINETYPES[verdict]}\n370\n50\n"
         if shape.has_heights:
-            height = delivery.grid(line.height)
-            space.add_polyline3d(np.column_stack([plan, height]).tolist(), dxfattribs=style)
+            axis = np.column_stack([plan, delivery.grid(line.height)])
+            writer.polyline3d(own, axis.tolist(), style)
         else:
-            space.add_lwpolyline(plan.tolist(), dxfattribs=style)
+            writer.polyline(own, plan.tolist(), closed=False, style=style)
         for part in shapely.get_parts(shape.envelope):
             for ring in (part.exterior, *part.interiors):
                 corners = delivery.grid(shapely.get_coordinates(ring)[:-1]).tolist()
-                space.add_lwpolyline(
-                    corners, close=True, dxfattribs={"layer": f"{own}-ENVELOPE", "lineweight": 13}
-                )
-        middle = len(plan) // 2
-        words = f"{line.name}  {line.utility.word}, {Verdict(verdict).word}"
-        _text(space, delivery, words, plan[middle], f"{own}-TEXT", 1.5)
+                writer.polyline(f"{own}-ENVELOPE", corners, closed=True, style="370\n13\n")
+        x, y = plan[len(plan) // 2].tolist()
+        words = plain_text(f"{line.name}  {line.utility.word}, {Verdict(verdict).word}")
+        size = 1.5 * TEXT_HEIGHT / scale
+        writer.text(f"{own}-TEXT", x + 2 * size, y + size, size, words)
 
 
 def _text(

@@ -1,119 +1,20 @@
-"""Shots in DXF: written as text, since a job may have a hundred thousand of them.
-
-ezdxf makes the drawing and everything else in it; an object for each of four or five entities a
-shot takes it two minutes for 100,000 shots, this some seconds. Handles continue where ezdxf's
-end. Group codes: DXF reference, entities LWPOLYLINE, LINE, ELLIPSE, POINT and TEXT.
-"""
+"""Shots in DXF: tick across the line, 95 % ellipse to scale, centre as a 3D point, label."""
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-import numpy.typing as npt
 
 from asfound.deliver.delivery import Delivery
+from asfound.deliver.dxf_entities import EntityWriter, layer, plain_text
 from asfound.deliver.shot_columns import shot_roles
 from asfound.deliver.symbols import shot_labels, ticks
-from asfound.model import Utility, Verdict
-
-Floats = npt.NDArray[np.float64]
+from asfound.model import Verdict
 
 TICK, WIDTH, TEXT_HEIGHT = 0.30, 0.05, 0.20  # half length, half width, height on the ground [m]
-DASHED = "ASFOUND_DASHED"
 
 
-def plain_text(word: str) -> str:
-    """User text for a TEXT entity: one line, without the format's control codes."""
-    line = "".join(c if c.isprintable() else " " for c in " ".join(word.split()))
-    # %% starts a code such as %%d; ^ followed by a letter is a control character; \U+XXXX and
-    # \M+XXXX are characters. A blank in between leaves them readable and inert.
-    return (
-        line.replace("%%", "% %")
-        .replace("^", "^ ")
-        .replace("\\U+", "\\ U+")
-        .replace("\\M+", "\\ M+")
-    )
-
-
-def layer(utility: int, verdict: int, part: str = "") -> str:
-    """``'GAS-SOUND'``, ``'GAS-SOUND-ELLIPSE'``."""
-    name = f"{Utility(utility).name}-{Verdict(verdict).name}"
-    return f"{name}-{part}" if part else name
-
-
-class _Writer:
-    """Entities as text with handles that count on."""
-
-    def __init__(self, first: int, owner: str) -> None:
-        self.next = first
-        self._owner = owner
-        self.parts: list[str] = []
-
-    def _add(self, kind: str, layer_name: str, body: str, style: str = "") -> None:
-        self.parts.append(
-            f"  0\n{kind}\n  5\n{self.next:X}\n330\n{self._owner}\n100\nAcDbEntity\n"
-            f"  8\n{layer_name}\n{style}{body}"
-        )
-        self.next += 1
-
-    def polyline(
-        self, layer_name: str, points: list[list[float]], *, closed: bool, width: float = 0.0
-    ) -> None:
-        corners = "".join(f" 10\n{x:.6f}\n 20\n{y:.6f}\n" for x, y in points)
-        self._add(
-            "LWPOLYLINE",
-            layer_name,
-            f"100\nAcDbPolyline\n 90\n{len(points)}\n 70\n{int(closed)}\n 43\n{width:.6f}\n"
-            + corners,
-        )
-
-    def line(self, layer_name: str, start: list[float], end: list[float]) -> None:
-        self._add(
-            "LINE",
-            layer_name,
-            f"100\nAcDbLine\n 10\n{start[0]:.6f}\n 20\n{start[1]:.6f}\n 30\n0.0\n"
-            f" 11\n{end[0]:.6f}\n 21\n{end[1]:.6f}\n 31\n0.0\n",
-        )
-
-    def ellipse(
-        self, layer_name: str, x: float, y: float, major: list[float], ratio: float, *, dashed: bool
-    ) -> None:
-        style = f"  6\n{DASHED}\n 48\n0.25\n" if dashed else ""
-        self._add(
-            "ELLIPSE",
-            layer_name,
-            f"100\nAcDbEllipse\n 10\n{x:.6f}\n 20\n{y:.6f}\n 30\n0.0\n"
-            f" 11\n{major[0]:.9f}\n 21\n{major[1]:.9f}\n 31\n0.0\n210\n0.0\n220\n0.0\n230\n1.0\n"
-            f" 40\n{ratio:.9f}\n 41\n0.0\n 42\n6.283185307179586\n",
-            style,
-        )
-
-    def point(self, layer_name: str, x: float, y: float, z: float) -> None:
-        self._add(
-            "POINT", layer_name, f"100\nAcDbPoint\n 10\n{x:.6f}\n 20\n{y:.6f}\n 30\n{z:.6f}\n"
-        )
-
-    def text(self, layer_name: str, x: float, y: float, height: float, words: str) -> None:
-        self._add(
-            "TEXT",
-            layer_name,
-            f"100\nAcDbText\n 10\n{x:.6f}\n 20\n{y:.6f}\n 30\n0.0\n 40\n{height:.6f}\n"
-            f"  1\n{words}\n100\nAcDbText\n",
-        )
-
-
-def dxf_shots(delivery: Delivery, drawing: Any) -> str:
-    """Entities of all shots; the drawing's handles are moved on past theirs.
-
-    Parameters
-    ----------
-    delivery : Delivery
-    drawing : ezdxf.document.Drawing
-        With its layers made.
-    """
-    handles = drawing.entitydb.handles
-    writer = _Writer(int(str(handles), 16), drawing.modelspace().layout_key)
+def add_shots(writer: EntityWriter, delivery: Delivery) -> None:
+    """Symbol, ellipse, centre and label of every shot that has a position."""
     results, grid = delivery.results, delivery.grid
     symbols = ticks(delivery, TICK, WIDTH)
     centre, ends = grid(symbols.centre).tolist(), grid(symbols.ends).tolist()
@@ -150,5 +51,3 @@ def dxf_shots(delivery: Delivery, drawing: Any) -> str:
             writer.point(own, x, y, height[k])
         words = plain_text(labels[k])
         writer.text(f"{own}-TEXT", x + offset, y + offset / 2, size, words)
-    handles.reset(f"{writer.next:X}")
-    return "".join(writer.parts)

@@ -14,7 +14,7 @@ from asfound.deliver.delivery import Delivery
 from asfound.deliver.report.furniture import draw_frame, draw_key
 from asfound.deliver.report.labels import LabelPlaces
 from asfound.deliver.report.scales import Sheet, details, overview, scale_words
-from asfound.deliver.report.svg import FIGURE_WIDTH, INK, Svg, path_data
+from asfound.deliver.report.svg import FIGURE_WIDTH, INK, Svg, path_data, simplified
 from asfound.deliver.shapes import ellipse_ring, tube
 from asfound.deliver.symbols import hex_colour, ticks
 from asfound.model import Verdict
@@ -180,7 +180,7 @@ class _Canvas:
                 continue
             wide = tube(shape.easting, shape.northing, line.bearing, shape.across_95 * self.factor)
             data = "".join(
-                path_data(self.paper(shapely.get_coordinates(ring)), close=True)
+                simplified(self.paper(shapely.get_coordinates(ring)), close=True)
                 for part in shapely.get_parts(wide)
                 for ring in (part.exterior, *part.interiors)
             )
@@ -191,10 +191,11 @@ class _Canvas:
         for line, verdict in zip(results.lines, results.line_verdict.tolist(), strict=True):
             if not self._in_view(line.easting, line.northing):
                 continue
-            axis = self.paper(np.column_stack([line.easting, line.northing]))
+            plan = np.column_stack([line.easting, line.northing])
+            axis = self.paper(plan)
             self._keep_clear(axis)
             self.drawing.path(
-                path_data(axis),
+                simplified(axis),
                 stroke=hex_colour(line.utility),
                 width=0.4,
                 dash=_DASHES[verdict],
@@ -211,14 +212,10 @@ class _Canvas:
         step = np.hypot(*np.diff(axis, axis=0).T)
         along = np.concatenate([[0.0], np.cumsum(step)])
         at = np.arange(0.0, float(along[-1]), 1.0)
-        at = at[:20_000]
-        for x, y in zip(
-            np.interp(at, along, axis[:, 0]).tolist(),
-            np.interp(at, along, axis[:, 1]).tolist(),
-            strict=True,
-        ):
-            if 0.0 <= x <= self.places.width and 0.0 <= y <= self.places.height:
-                self.places.take((x - 0.2, y - 0.2, x + 0.2, y + 0.2))
+        x, y = np.interp(at, along, axis[:, 0]), np.interp(at, along, axis[:, 1])
+        inside = (x >= 0.0) & (x <= self.places.width) & (y >= 0.0) & (y <= self.places.height)
+        for px, py in zip(x[inside].tolist(), y[inside].tolist(), strict=True):
+            self.places.take((px - 0.2, py - 0.2, px + 0.2, py + 0.2))
 
     def shots(self, shown: npt.NDArray[np.int64], *, with_ellipses: bool) -> None:
         """Ticks and ellipses, one path a colour and kind."""

@@ -12,7 +12,16 @@ from asfound.deliver.delivery import Delivery
 from asfound.deliver.finding_columns import plain_number
 from asfound.deliver.report.labels import LabelPlaces
 from asfound.deliver.report.scales import multiples, round_step
-from asfound.deliver.report.svg import FIGURE_WIDTH, GREY, INK, PALE, WORDS, Svg, path_data
+from asfound.deliver.report.svg import (
+    FIGURE_WIDTH,
+    GREY,
+    INK,
+    PALE,
+    WORDS,
+    Svg,
+    path_data,
+    simplified,
+)
 from asfound.deliver.shapes import ONE_DIMENSION_95, LineShape
 from asfound.deliver.symbols import hex_colour
 from asfound.model import Crossing, Line, Verdict
@@ -22,6 +31,7 @@ Floats = npt.NDArray[np.float64]
 LEFT = 15.0
 STRIP, GAP, PROFILE, STATIONS = 22.0, 9.0, 50.0, 8.5  # heights [mm]
 MOST_PANELS = 6
+MOST_MARKS = 120  # sound shots drawn in one panel
 _LEAST_SPACING = 4.5  # mean distance of shots on paper below which a line is cut into panels [mm]
 
 
@@ -78,6 +88,11 @@ class _Panel:
         self.width = width
         station = self.line.station
         self.members = np.flatnonzero((station >= low - 1e-6) & (station <= high + 1e-6))
+        self.every = max(1, int(np.ceil(len(self.members) / MOST_MARKS)))
+        if self.every > 1:
+            verdict = delivery.results.verdict[self.line.shots[self.members]]
+            kept = (verdict != Verdict.SOUND) | (np.arange(len(verdict)) % self.every == 0)
+            self.members = self.members[kept]
         self.vertices = np.flatnonzero(
             (self.line.axis_station >= low - 1e-6) & (self.line.axis_station <= high + 1e-6)
         )
@@ -149,9 +164,9 @@ class _Panel:
             [np.column_stack([x, middle - half]), np.column_stack([x, middle + half])[::-1]]
         )
         if len(x) > 1 and np.isfinite(ring).all():
-            self.drawing.path(path_data(ring, close=True), fill=self.colour, opacity=0.18)
+            self.drawing.path(simplified(ring, close=True), fill=self.colour, opacity=0.18)
             self.drawing.path(
-                path_data(np.column_stack([x, middle])), stroke=self.colour, width=0.4
+                simplified(np.column_stack([x, middle])), stroke=self.colour, width=0.4
             )
             for start, end in self.line.gaps:
                 station = self.line.axis_station[self.vertices]
@@ -163,6 +178,9 @@ class _Panel:
                     )
 
     # --- offsets in plan ------------------------------------------------------------------------
+
+    def _thinned(self) -> str:
+        return f"; of sound shots every {self.every}th" if self.every > 1 else ""
 
     def _strip(self) -> None:
         line, shape = self.line, self.shape
@@ -188,7 +206,7 @@ class _Panel:
             y,
             step,
             f"Plan: offset from the axis [{self.unit.symbol}], left of it upward; offsets "
-            f"drawn {_times(ratio)} times larger than stations",
+            f"drawn {_times(ratio)} times larger than stations{self._thinned()}",
         )
         self.drawing.begin_clip("strip", LEFT, 5.0, self.width - LEFT - 3.0, STRIP)
         x_axis = self.x(line.axis_station[self.vertices])
@@ -292,7 +310,7 @@ class _Panel:
         self._band(y(axis), self.shape.vertical_95[self.vertices] / y.per_mm)
         if np.isfinite(line.outside_diameter) and np.isfinite(axis).all() and len(axis) > 1:
             crown = np.column_stack([x_axis, y(axis + line.outside_diameter / 2.0)])
-            self.drawing.path(path_data(crown), stroke=self.colour, width=0.2, dash="2 0.8")
+            self.drawing.path(simplified(crown), stroke=self.colour, width=0.2, dash="2 0.8")
         ground, centre = self._shot_levels()
         shots = line.shots[self.members]
         x = self.x(line.station[self.members])
@@ -314,7 +332,7 @@ class _Panel:
 
     def _ground_line(self, x: Floats, y: Floats) -> None:
         """The surface, with short strokes under it as a profile has them."""
-        self.drawing.path(path_data(np.column_stack([x, y])), stroke=INK, width=0.35)
+        self.drawing.path(simplified(np.column_stack([x, y])), stroke=INK, width=0.35)
         at = np.arange(float(x[0]) + 2.0, float(x[-1]), 5.0)
         strokes = "".join(
             f"M{px:.2f} {py:.2f}l-1 1.1"

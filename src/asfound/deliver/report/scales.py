@@ -195,7 +195,9 @@ def details(
         start = low - (count * 0.95 * step - span) / 2.0 - 0.025 * step
         cell = np.floor((points - start - 0.025 * step) / (0.95 * step)).astype(int)
         cell = np.clip(cell, 0, count - 1)
-        used = sorted({(-int(row), int(column)) for column, row in cell.tolist()})
+        used = sorted(
+            {(-int(row), int(column)) for column, row in np.unique(cell, axis=0).tolist()}
+        )
         if len(used) <= MOST_SHEETS:
             return tuple(
                 Sheet(

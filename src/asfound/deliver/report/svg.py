@@ -7,6 +7,7 @@ from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 Floats = npt.NDArray[np.float64]
 
@@ -26,6 +27,13 @@ def path_data(points: Floats, *, close: bool = False) -> str:
     for line in np.round(lines, 2).tolist():
         pieces.append("M" + "L".join(f"{x:g} {y:g}" for x, y in line) + end)
     return "".join(pieces)
+
+
+def simplified(points: Floats, *, close: bool = False) -> str:
+    """Path of a polyline (k, 2) without the corners that no printer can show (0.02 mm)."""
+    if len(points) > 50:
+        points = shapely.get_coordinates(shapely.simplify(shapely.linestrings(points), 0.02))
+    return path_data(points, close=close)
 
 
 class Svg:
