@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 from shapely import STRtree, box
 
 from asfound.alignment._points import Floats, Integers, Paths, Points, ragged
 
 PIECE = 16
 BESIDE = 0.35
+EMBEDDED = 10
 LEAST_SHARE = 0.7
 PARALLEL = np.radians(25.0)
 
@@ -117,7 +119,55 @@ def nearest_foreign(
     return other, distance, station, heading
 
 
-def merge_alongside(points: Points, paths: Paths, reach_single: Floats) -> Paths:
+def embedded(points: Points, paths: Paths) -> npt.NDArray[np.bool_]:
+    """Points of short paths that another line's log passes straight through.
+
+    A few shots coded as another utility lie in the log, and on the ground, between two shots of
+    the line they were taken on. They must not be drawn into a line of the utility they claim.
+
+    Returns
+    -------
+    (p,) bool
+    """
+    flag = np.zeros(len(points), bool)
+    short = np.flatnonzero(paths.sizes <= EMBEDDED)
+    if len(short) == 0 or len(points) < 3:
+        return flag
+    at = np.empty(len(points), np.int64)
+    at[points.log] = np.arange(len(points))
+    index = ragged(paths.starts[short], paths.sizes[short])
+    which = np.repeat(np.arange(len(short)), paths.sizes[short])
+    log = points.log[paths.nodes[index]]
+    first = np.full(len(short), len(points))
+    last = np.full(len(short), -1)
+    np.minimum.at(first, which, log)
+    np.maximum.at(last, which, log)
+    whole = last - first + 1 == paths.sizes[short]
+    inner = whole & (first > 0) & (last < len(points) - 1)
+    before, after = at[np.maximum(first - 1, 0)], at[np.minimum(last + 1, len(points) - 1)]
+    own = paths.nodes[paths.starts[short]]
+    inner &= (points.upload[before] == points.upload[own]) & (
+        points.upload[after] == points.upload[own]
+    )
+    inner &= (points.key[before] == points.key[after]) & (points.key[before] != points.key[own])
+    x, y = points.x, points.y
+    ex, ey = (x[after] - x[before])[which], (y[after] - y[before])[which]
+    node = paths.nodes[index]
+    px, py = x[node] - x[before][which], y[node] - y[before][which]
+    length = np.maximum(np.hypot(ex, ey), 1e-9)
+    off = np.abs(px * ey - py * ex) / length
+    share = (px * ex + py * ey) / length**2
+    on = (off <= BESIDE + 2.0 * points.scatter[node]) & (share > 0.0) & (share < 1.0)
+    inner &= np.bincount(which, ~on, len(short)) == 0
+    # the log must pass at its usual pace, not come back to this place by chance
+    inner &= np.hypot(x[after] - x[before], y[after] - y[before]) <= 8.0 * (paths.sizes[short] + 1)
+    flag[node[inner[which]]] = True
+    return flag
+
+
+def merge_alongside(
+    points: Points, paths: Paths, reach_single: Floats, alone: npt.NDArray[np.bool_]
+) -> Paths:
     """Paths that lie on one another become one, their points in order of station.
 
     A second visit with another receiver, a stretch taken again, a single shot beside a line:
@@ -130,6 +180,8 @@ def merge_alongside(points: Points, paths: Paths, reach_single: Floats) -> Paths
     points, paths
     reach_single : (p,) float64
         By point: how far from a path a single point may lie to be taken in [m].
+    alone : (p,) bool
+        By point: paths of such points neither go into others nor take others in.
     """
     moving: Integers | None = None
     for _ in range(6):
@@ -139,6 +191,8 @@ def merge_alongside(points: Points, paths: Paths, reach_single: Floats) -> Paths
         scatter = points.scatter[paths.nodes]
         reach = np.where(single, reach_single[paths.nodes], BESIDE + 2.0 * (scatter - 0.05))
         other, _, station, heading = nearest_foreign(points, paths, reach, moving)
+        lone = alone[paths.nodes[paths.starts[:-1]]]
+        other[(other >= 0) & (lone[owner] | lone[other])] = -1
         accepted = _accepted(points, paths, owner, other, station, heading)
         if len(accepted[0]) == 0:
             return paths

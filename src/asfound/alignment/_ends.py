@@ -14,6 +14,7 @@ HARD_GAP = 60.0
 HARD_GAP_NAMED = 150.0
 HARD_SPACINGS = 12.0
 STRAIGHT = np.radians(35.0)
+SINGLE_TURN = np.radians(15.0)
 LARGEST_TURN = np.radians(115.0)
 TURN_SCALE = np.radians(15.0)
 TURN_CAP = 6.0
@@ -22,17 +23,25 @@ CORNER_LEAST = 4.0
 _NEIGHBOURS = 12
 
 
-def join_ends(points: Points, paths: Paths) -> Paths:
+def join_ends(points: Points, paths: Paths, alone: npt.NDArray[np.bool_]) -> Paths:
     """Paths joined where one plainly goes on as another.
 
     Ends are joined where each is the other's best continuation: near, and straight, or round a
-    corner over a short distance. Beyond a hard limit nothing is joined.
+    corner over a short distance. Beyond a hard limit nothing is joined. Stretches are joined
+    first; single points, which have no direction of their own, only find a place afterwards.
+
+    Parameters
+    ----------
+    points, paths
+    alone : (p,) bool
+        By point: paths of such points stay by themselves.
     """
-    for _ in range(10):
-        joined = _join_once(points, paths)
-        if joined is None:
-            return paths
-        paths = joined
+    for lenient in (False, True):
+        for _ in range(10):
+            joined = _join_once(points, paths, alone, lenient)
+            if joined is None:
+                break
+            paths = joined
     return paths
 
 
@@ -56,7 +65,9 @@ def grouped_median(values: Floats, group: Integers, groups: int) -> Floats:
     return median
 
 
-def _join_once(points: Points, paths: Paths) -> Paths | None:
+def _join_once(
+    points: Points, paths: Paths, alone: npt.NDArray[np.bool_], lenient: bool
+) -> Paths | None:
     count = len(paths)
     if count < 2:
         return None
@@ -90,7 +101,7 @@ def _join_once(points: Points, paths: Paths) -> Paths | None:
     b, gap = near.ravel(), distance.ravel()
     fits = np.isfinite(gap)
     a, b, gap = a[fits], b[fits], gap[fits]
-    apart = path[a] != path[b]
+    apart = (path[a] != path[b]) & ~alone[node[a]] & ~alone[node[b]]
     a, b, gap = a[apart], b[apart], gap[apart]
 
     dx, dy = x[b] - x[a], y[b] - y[a]
@@ -118,12 +129,16 @@ def _join_once(points: Points, paths: Paths) -> Paths | None:
     hard = np.where(named, HARD_GAP_NAMED, np.minimum(HARD_GAP, HARD_SPACINGS * s))
     straight = turn <= STRAIGHT + np.minimum(loose, 0.5)
     corner = (turn <= LARGEST_TURN) & (gap <= np.maximum(CORNER_SPACINGS * s, CORNER_LEAST))
+    allowed = np.where(straight, gap <= hard, corner)
     # without a direction at either end only nearness speaks: be strict
     blind = ~pointed[a] & ~pointed[b]
     half = (~pointed[a] | ~pointed[b]) & ~blind
-    allowed = np.where(straight, gap <= hard, corner)
-    allowed &= ~blind | (gap <= 2.0 * s) | named
-    allowed &= ~half | (gap <= 3.0 * s) | named
+    if lenient:
+        allowed &= ~half | (straight & (gap <= 3.0 * s)) | (gap <= 1.5 * s)
+        allowed &= ~blind | (gap <= 2.0 * s)
+    else:
+        allowed &= ~half | ((turn <= SINGLE_TURN) & (gap <= 3.0 * s))
+        allowed &= ~blind
     a, b, cost = a[allowed], b[allowed], cost[allowed]
     if len(a) == 0:
         return None

@@ -41,6 +41,10 @@ class Points:
         Key, upload and receiver: within a chain, points stand in the order of the log.
     hookup : (p,) int32
         -1 unknown.
+    log : (p,) int64
+        Place in the log of all uploads, whatever the key: uploads one after the other.
+    upload : (p,) int32
+        Upload and receiver.
     scatter : (p,) float64
         Expected horizontal scatter [m].
     named : (keys,) bool
@@ -53,6 +57,8 @@ class Points:
     key: npt.NDArray[np.int32]
     chain: npt.NDArray[np.int32]
     hookup: npt.NDArray[np.int32]
+    log: Integers
+    upload: npt.NDArray[np.int32]
     scatter: Floats
     named: npt.NDArray[np.bool_]
 
@@ -123,7 +129,7 @@ def select_points(shots: Shots, ground: Ground) -> Points:
     upload, uploads = _compact(upload)
     chain, _ = _compact(key.astype(np.int64) * len(uploads) + upload)
 
-    order = _log_order(shots, shot, chain)
+    order, log = _log_order(shots, shot, chain)
     shot = shot[order]
     scatter_of = np.full(max(SCATTER_OF_FIX) + 10, SCATTER)
     for fix, value in SCATTER_OF_FIX.items():
@@ -137,6 +143,8 @@ def select_points(shots: Shots, ground: Ground) -> Points:
         key=key[order],
         chain=chain[order],
         hookup=shots.hookup.codes[shot],
+        log=log,
+        upload=upload[order],
         scatter=scatter_of[quality],
         named=named,
     )
@@ -173,8 +181,13 @@ def _compact(
     return codes.astype(np.int32), values
 
 
-def _log_order(shots: Shots, shot: Integers, chain: npt.NDArray[np.int32]) -> Integers:
-    """Order by chain, then time, then row; cheap where the log is in order already."""
+def _log_order(
+    shots: Shots, shot: Integers, chain: npt.NDArray[np.int32]
+) -> tuple[Integers, Integers]:
+    """Order by chain, then time, then row, and the place of each in the log of all uploads.
+
+    Cheap where the log is in order already.
+    """
     time = shots.time[shot].view(np.int64)
     row = shots.row[shot]
     source = shots.source[shot]
@@ -187,6 +200,7 @@ def _log_order(shots: Shots, shot: Integers, chain: npt.NDArray[np.int32]) -> In
         base = np.lexsort((row, time, source))
     ordered = chain[base]
     if bool(np.all(ordered[1:] >= ordered[:-1])):
-        return base
+        return base, np.arange(len(base))
     narrow = ordered.astype(np.int16) if len(ordered) and ordered.max() < 32000 else ordered
-    return base[np.argsort(narrow, kind="stable")]
+    place = np.argsort(narrow, kind="stable")
+    return base[place], place

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from asfound.alignment._alongside import merge_alongside
+from asfound.alignment._alongside import embedded, merge_alongside
 from asfound.alignment._bearings import local_directions, spikes, stations
 from asfound.alignment._ends import join_ends, usual_step
 from asfound.alignment._log_runs import log_runs
@@ -87,11 +87,12 @@ def _all_paths(points: Points) -> Paths:
         lone, close = neighbour_paths(points, np.sort(singles))
         extra = Paths.of_sizes(close, np.ones(len(close), np.int64))
         paths = Paths.join([paths.take(runs), lone, extra])
-    paths = merge_alongside(points, paths, single_reach)
-    paths = join_ends(points, paths)
+    alone = embedded(points, paths)
+    paths = merge_alongside(points, paths, single_reach, alone)
+    paths = join_ends(points, paths, alone)
     if (paths.sizes == 1).any():
-        paths = merge_alongside(points, paths, _log_reach(points, paths, single_reach))
-        paths = join_ends(points, paths)
+        paths = merge_alongside(points, paths, _log_reach(points, paths, single_reach), alone)
+        paths = join_ends(points, paths, alone)
     return paths
 
 
