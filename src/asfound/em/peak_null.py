@@ -126,7 +126,9 @@ def _stationary(
             (background[0][part], background[1][part]),
         )
         low, high = curves.bracket(centre[part], width[part], steps, choose, null=null)
-        found[part] = bracketed_roots(partial(curves.slope, null=null), low, high)
+        there = np.isfinite(low)
+        solve = partial(curves.rows(there).slope, null=null)
+        found[part][there] = bracketed_roots(solve, low[there], high[there])
     return found.reshape(lead)
 
 
@@ -142,6 +144,15 @@ class _Curves:
     ) -> None:
         self.position, self.above, self.current = position, above, current
         self.background = background
+
+    def rows(self, keep: npt.NDArray[np.bool_]) -> _Curves:
+        """The layouts marked in `keep` (n,)."""
+        return _Curves(
+            self.position[keep],
+            self.above[keep],
+            self.current[keep],
+            (self.background[0][keep], self.background[1][keep]),
+        )
 
     def _add(self, kernel: FieldArray) -> FieldArray:
         total: FieldArray = np.einsum("n...k,nk->n...", kernel, self.current)
