@@ -5,6 +5,8 @@ Bounds are at least four standard errors wide for the number of draws, so that a
 by chance.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from pyproj import Transformer
@@ -141,8 +143,8 @@ def quiet():
     patch = pytest.MonkeyPatch()
     patch.setattr(
         logbook_module,
-        "ambient",
-        lambda rng, depth: (np.ones((len(depth), 1)), depth[:, None], np.zeros((len(depth), 1))),
+        "OWN_SIGNAL",
+        replace(logbook_module.OWN_SIGNAL, weak_share=0.0, strong_share=0.0),
     )
     across, ratio, depth, group = [], [], [], []
     for seed in SEEDS:

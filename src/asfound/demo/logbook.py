@@ -13,19 +13,19 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.demo import _frames
-from asfound.demo._neighbours import ambient
-from asfound.demo._signal import (
-    COIL_SEPARATION,
-    LOWER_COIL,
-    Section,
-    fields,
-    peak_and_null,
-    two_coil_depth,
-)
 from asfound.demo.blunders import Blunders
 from asfound.demo.street import Street
 from asfound.demo.survey import UPLOADS
 from asfound.demo.walk import Walk
+from asfound.em import (
+    OWN_SIGNAL,
+    CoilPair,
+    CrossSection,
+    draw_neighbours_beside,
+    receiver_display,
+    section_field,
+    two_coil_depth,
+)
 from asfound.model import Fix
 from asfound.units import decimal_year
 
@@ -39,6 +39,7 @@ SEATING = 0.008
 LATENCY = 0.2  # s
 PINPOINTING, PINPOINTING_SHARE = 0.015, 0.02
 COIL_NOISE = 0.01
+FIELD_PER_AMPERE = 2.0e-7  # mu0 / 2 pi, T m / A
 DEPTH_SCALE = 0.02
 FLOAT_HORIZONTAL, FLOAT_VERTICAL = 0.25, 0.5
 CORRECTION_AGE_FREE, CORRECTION_AGE_RATE = 5.0, 0.001
@@ -150,31 +151,36 @@ def _read_signal(
     walk: Walk, blunders: Blunders, depth: Floats, rng: np.random.Generator
 ) -> _Signal:
     count = len(walk)
-    beside, beside_depth, share = ambient(rng, depth)
-    zero, one = np.zeros((count, 1)), np.ones((count, 1))
-    section = Section(
-        np.column_stack([zero, beside, blunders.neighbour_offset]),
-        np.column_stack([depth, beside_depth, blunders.neighbour_depth]),
-        np.column_stack([one, share, blunders.neighbour_share]),
+    # Every street has stray currents: neighbours as the prior of the error budget has them.
+    near = draw_neighbours_beside(OWN_SIGNAL, depth, rng)
+    section = CrossSection(
+        np.column_stack([np.zeros(count), near.offset, blunders.neighbour_offset]),
+        np.column_stack([depth, near.neighbour_depth, blunders.neighbour_depth]),
+        np.column_stack([np.ones(count), near.ratio, blunders.neighbour_share]),
     )
-    shown = peak_and_null(section)
+    coils = CoilPair()
+    reach = 1.5 * (depth + coils.bottom_height)
+    shown = receiver_display(section, coils, reach=reach)
+    # A peak that has merged with a strong neighbour's is marked where the curve is flattest.
+    peak = np.where(np.isnan(shown.peak), 0.0, shown.peak)
     pin = np.hypot(PINPOINTING, PINPOINTING_SHARE * depth)
-    across = shown.peak + pin * rng.standard_normal(count)
-    bottom = fields(section, across[:, None], LOWER_COIL)[0][:, 0]
-    top = fields(section, across[:, None], LOWER_COIL + COIL_SEPARATION)[0][:, 0]
-    bottom = bottom * (1 + COIL_NOISE * rng.standard_normal(count))
-    top = top * (1 + COIL_NOISE * rng.standard_normal(count))
-    reading = two_coil_depth(bottom, top)
+    across = peak + pin * rng.standard_normal(count)
+    heights = np.array([coils.bottom_height, coils.bottom_height + coils.separation])
+    field = np.abs(section_field(section, across[:, None], heights[None, :])[0])
+    field = field * (1 + COIL_NOISE * rng.standard_normal((count, 2)))
+    reading = two_coil_depth(field[:, 0], field[:, 1], coils.separation, coils.bottom_height).depth
+    current = field[:, 0] * (reading + coils.bottom_height) / FIELD_PER_AMPERE
     # Each hook-up has its own scale error of depth.
     names = {visit.hookup: k for k, visit in enumerate(walk.visits)}
     scale = DEPTH_SCALE * rng.standard_normal(len(walk.visits))
     hookup = np.array([names[visit.hookup] for visit in walk.visits])[walk.visit]
     reading = reading * (1 + np.where(walk.visit >= 0, scale[hookup], 0.0))
-    current = line_current(walk) * bottom * (reading + LOWER_COIL)
     # Peak and null are each found with the same care.
     separation = np.abs(across - shown.null - pin * rng.standard_normal(count))
     records = np.array([upload.receiver.records_null for upload in UPLOADS])[walk.source]
-    return _Signal(across, reading, current, np.where(records, separation, np.nan))
+    return _Signal(
+        across, reading, line_current(walk) * current, np.where(records, separation, np.nan)
+    )
 
 
 def line_current(walk: Walk) -> Floats:

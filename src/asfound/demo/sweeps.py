@@ -15,11 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.demo import _frames
-from asfound.demo._signal import COIL_SEPARATION, LOWER_COIL, Section, fields
 from asfound.demo.blunders import Blunders
 from asfound.demo.logbook import BASE_HORIZONTAL, BASE_VERTICAL, line_current
 from asfound.demo.street import Street
 from asfound.demo.walk import Walk
+from asfound.em import BOTTOM_HEIGHT, COIL_SEPARATION, CrossSection, section_field
 
 Floats = npt.NDArray[np.float64]
 
@@ -34,8 +34,6 @@ STEP = 0.4
 START = np.datetime64("2026-11-18T21:05:00")
 """UTC: five past three in the afternoon, local time."""
 
-# mu0 / 2 pi in nT m / A; CODATA 2022: 2.000 000 000 3e-7 T m / A.
-_NANOTESLA = 200.0
 _NOISE, _FLOOR = 0.01, 0.02
 _HORIZONTAL_SD, _VERTICAL_SD = 0.010, 0.018
 _PLACES = (1, 3, 6, 8)
@@ -91,7 +89,9 @@ def make_sweeps(
         visit = walk.visits[walk.visit[shot]]
         time = START + np.timedelta64(260 * number, "s")
         line = next(k for k in street.lines if k.name == truth.line)
-        heights = (LOWER_COIL,) if number % 2 else (LOWER_COIL, LOWER_COIL + COIL_SEPARATION)
+        heights = (
+            (BOTTOM_HEIGHT,) if number % 2 else (BOTTOM_HEIGHT, BOTTOM_HEIGHT + COIL_SEPARATION)
+        )
         readings = [(coil, height) for height in heights for coil in ("horizontal", "vertical")]
         for coil, height in readings:
             tape, value = _readings(truth, coil, height, rng)
@@ -150,9 +150,8 @@ def _readings(
     truth: TrueSweep, coil: str, height: float, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
     tape = np.arange(0.0, TAPE + STEP / 2, STEP)
-    section = Section(truth.position[None], truth.depth[None], truth.current[None])
-    pair = fields(section, tape[None], height)
-    field = _NANOTESLA * pair[0 if coil == "horizontal" else 1][0]
+    section = CrossSection(truth.position, truth.depth, truth.current)
+    field = 1e9 * section_field(section, tape, height)[0 if coil == "horizontal" else 1].real
     noise = _NOISE * np.abs(field) * rng.standard_normal(len(tape))
     noise += _FLOOR * rng.standard_normal(len(tape))
     return tape, np.abs(field + noise)
