@@ -8,7 +8,7 @@ from scipy.spatial import KDTree
 
 from asfound.alignment._neighbours import keyed_places
 from asfound.alignment._order import drop_cycles, walk_links
-from asfound.alignment._points import Floats, Integers, Paths, Points, ragged
+from asfound.alignment._points import Floats, Integers, Paths, Points, grouped_median, ragged
 
 HARD_GAP = 60.0
 HARD_GAP_NAMED = 150.0
@@ -20,6 +20,7 @@ TURN_SCALE = np.radians(15.0)
 TURN_CAP = 6.0
 CORNER_SPACINGS = 2.5
 CORNER_LEAST = 4.0
+LOOSE_TAIL = 2.2
 _NEIGHBOURS = 12
 
 
@@ -36,6 +37,7 @@ def join_ends(points: Points, paths: Paths, alone: npt.NDArray[np.bool_]) -> Pat
     alone : (p,) bool
         By point: paths of such points stay by themselves.
     """
+    paths = shed_tails(points, paths)
     for lenient in (False, True):
         for _ in range(10):
             joined = _join_once(points, paths, alone, lenient)
@@ -54,15 +56,22 @@ def usual_step(points: Points, paths: Paths) -> Floats:
     return grouped_median(step[inner], owner[1:][inner], len(paths))
 
 
-def grouped_median(values: Floats, group: Integers, groups: int) -> Floats:
-    """(groups,) lower median of each group's values, NaN for an empty group; groups ascend."""
-    order = np.lexsort((values, group))
-    number = np.bincount(group, minlength=groups)
-    begin = np.cumsum(number) - number
-    median = np.full(groups, np.nan)
-    full = number > 0
-    median[full] = values[order][begin[full] + (number[full] - 1) // 2]
-    return median
+def shed_tails(points: Points, paths: Paths) -> Paths:
+    """Paths without end points that hang on by a step far longer than usual.
+
+    Such a point is as likely mistyped as the end of the line; by itself it can still be joined,
+    after the line has found its own continuation.
+    """
+    sizes = paths.sizes
+    step = usual_step(points, paths)
+    x, y = points.x[paths.nodes], points.y[paths.nodes]
+    long = np.zeros(len(x), bool)
+    far = np.hypot(np.diff(x), np.diff(y)) > LOOSE_TAIL * step[paths.owner()[1:]]
+    big = np.flatnonzero(sizes >= 4)
+    head, tail = paths.starts[:-1][big], paths.starts[1:][big] - 1
+    long[head] = far[head]
+    long[tail - 1] |= far[tail - 1]
+    return cut_paths(paths, long)
 
 
 def _join_once(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from asfound.alignment._ends import grouped_median
+from asfound.alignment._points import grouped_median
 from asfound.alignment._shared import SharedTerm, shared_terms, split_even
 from asfound.alignment._smoother import Smoothed, Track, between, smooth
 from asfound.model import Budget, Ground, Line, Utility

@@ -9,11 +9,11 @@ from asfound.alignment._points import Floats, Paths, Points
 
 SMOOTH_TURN = np.radians(40.0)
 REVERSAL = np.radians(115.0)
-SHUFFLED_SHARE = 0.25
+SHUFFLED_SHARE = 0.33
 LEAST_STEP_LIMIT = 12.0
 LARGEST_STEP = 30.0
 SHORTEST_RUN = 3
-WINDOW = 6
+WINDOW = 8
 
 
 def log_runs(points: Points) -> Paths:

@@ -11,10 +11,12 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import KDTree
 
 from asfound.alignment._order import drop_cycles, walk_links
-from asfound.alignment._points import Floats, Integers, Paths, Points
+from asfound.alignment._points import Floats, Integers, Paths, Points, grouped_median
 
 NEIGHBOURS = 10
 REACH = 30.0
+LEAST_REACH = 15.0
+FAR = 3.5
 MERGE = 0.3
 TURN_SCALE = np.radians(9.0)
 SMOOTH_TURN = np.radians(50.0)
@@ -37,7 +39,7 @@ class _Wishes:
     bent: Floats
 
 
-def neighbour_paths(points: Points, chosen: Integers) -> tuple[Paths, Integers]:
+def neighbour_paths(points: Points, chosen: Integers, spacing: Floats) -> tuple[Paths, Integers]:
     """Paths of least turn through the chosen points.
 
     Each point picks, among pairs of its neighbours, the pair it lies most nearly straight
@@ -51,6 +53,8 @@ def neighbour_paths(points: Points, chosen: Integers) -> tuple[Paths, Integers]:
     ----------
     points : Points
     chosen : (c,) int64
+    spacing : (keys,) float64
+        Usual distance between shots of each key where it is known, else NaN [m].
 
     Returns
     -------
@@ -69,6 +73,7 @@ def neighbour_paths(points: Points, chosen: Integers) -> tuple[Paths, Integers]:
     if count < 3:
         return Paths.of_sizes(nodes, np.ones(count, np.int64)), close
     hookup, scatter = points.hookup[nodes], points.scatter[nodes]
+    reach = _reaches(place, points.key[nodes], spacing)
     a = b = np.empty(0, np.int64)
     for round_ in range(ROUNDS + 1):
         partner = np.full(count, -1)
@@ -76,7 +81,7 @@ def neighbour_paths(points: Points, chosen: Integers) -> tuple[Paths, Integers]:
         active = np.flatnonzero(np.bincount(np.concatenate((a, b)), minlength=count) < 2)
         if len(active) < 2:
             break
-        wishes = _wishes(place, hookup, scatter, active, partner)
+        wishes = _wishes(place, hookup, scatter, reach, active, partner)
         new_a, new_b = _mutual(count, wishes)
         if round_:
             strong_a, strong_b = _strong(count, wishes, partner, _firm(count, a, b))
@@ -97,6 +102,18 @@ def keyed_places(points: Points, chosen: Integers) -> Floats:
     x, y = points.x, points.y
     span = float(np.ptp(x[chosen])) + 1000.0 if len(chosen) else 1.0
     return np.column_stack((x[chosen] + points.key[chosen] * span, y[chosen]))
+
+
+def _reaches(place: Floats, key: npt.NDArray[np.int32], spacing: Floats) -> Floats:
+    """(nodes,) longest link: some times the usual spacing of the key, or of its nearest points."""
+    distance, _ = KDTree(place).query(place, 2, distance_upper_bound=REACH)
+    near = np.where(np.isfinite(distance[:, 1]), distance[:, 1], 0.0)
+    order = np.argsort(key, kind="stable")
+    usual = grouped_median(near[order], key[order].astype(np.int64), len(spacing))
+    limit = np.where(
+        np.isfinite(spacing), FAR * spacing, np.maximum(FAR * np.nan_to_num(usual), LEAST_REACH)
+    )
+    return np.minimum(limit, REACH)[key]
 
 
 def _without_cycles(place: Floats, a: Integers, b: Integers) -> tuple[Integers, Integers]:
@@ -230,6 +247,7 @@ def _wishes(
     place: Floats,
     hookup: npt.NDArray[np.int32],
     scatter: Floats,
+    reach: Floats,
     active: Integers,
     partner: Integers,
 ) -> _Wishes:
@@ -241,7 +259,7 @@ def _wishes(
         rows = active[low : low + _BLOCK]
         distance, near = tree.query(place[rows], k, distance_upper_bound=REACH)
         distance, near = distance[:, 1:], near[:, 1:]
-        there = np.isfinite(distance)
+        there = distance <= reach[rows, None]
         near = active[np.where(there, near, 0)]
         free = partner[rows] < 0
         found += _block_wishes(

@@ -114,6 +114,17 @@ def ragged(starts: Integers, sizes: Integers) -> Integers:
     return np.arange(total) - np.repeat(ends - sizes, sizes) + np.repeat(starts, sizes)
 
 
+def grouped_median(values: Floats, group: Integers, groups: int) -> Floats:
+    """(groups,) lower median of each group's values, NaN for an empty group; groups ascend."""
+    order = np.lexsort((values, group))
+    number = np.bincount(group, minlength=groups)
+    begin = np.cumsum(number) - number
+    median = np.full(groups, np.nan)
+    full = number > 0
+    median[full] = values[order][begin[full] + (number[full] - 1) // 2]
+    return median
+
+
 def select_points(shots: Shots, ground: Ground) -> Points:
     """Points that may belong to a line: placed, and no control check."""
     usable = np.isfinite(ground.easting) & np.isfinite(ground.northing) & (shots.control.codes < 0)

@@ -14,7 +14,14 @@ from asfound.alignment._bearings import local_directions, spikes, stations
 from asfound.alignment._ends import join_ends, usual_step
 from asfound.alignment._log_runs import log_runs
 from asfound.alignment._neighbours import neighbour_paths
-from asfound.alignment._points import Integers, Paths, Points, field_names, ragged, select_points
+from asfound.alignment._points import (
+    Integers,
+    Paths,
+    Points,
+    field_names,
+    grouped_median,
+    select_points,
+)
 from asfound.alignment._tees import find_tees
 from asfound.model import Assembly, Ground, Shots, Utility
 
@@ -84,7 +91,8 @@ def _all_paths(points: Points) -> Paths:
     runs = np.flatnonzero(paths.sizes > 1)
     singles = paths.nodes[paths.starts[:-1][paths.sizes == 1]]
     if len(singles):
-        lone, close = neighbour_paths(points, np.sort(singles))
+        spacing = _key_spacing(points, paths.take(runs))
+        lone, close = neighbour_paths(points, np.sort(singles), spacing)
         extra = Paths.of_sizes(close, np.ones(len(close), np.int64))
         paths = Paths.join([paths.take(runs), lone, extra])
     alone = embedded(points, paths)
@@ -94,6 +102,15 @@ def _all_paths(points: Points) -> Paths:
         paths = merge_alongside(points, paths, _log_reach(points, paths, single_reach), alone)
         paths = join_ends(points, paths, alone)
     return paths
+
+
+def _key_spacing(points: Points, runs: Paths) -> npt.NDArray[np.float64]:
+    """(keys,) usual distance between shots in the runs of each key, NaN without runs."""
+    keys = len(points.named)
+    step = usual_step(points, runs)
+    key = points.key[runs.nodes[runs.starts[:-1]]]
+    order = np.argsort(key, kind="stable")
+    return grouped_median(step[order], key[order].astype(np.int64), keys)
 
 
 def _log_reach(
@@ -265,6 +282,3 @@ def _gaps(
             reason += "; the hook-up changes here"
         gaps.append((path, int(k - paths.starts[path]), reason))
     return tuple(gaps)
-
-
-__all__ = ["assemble", "ragged"]
