@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.budget.ellipses import NORMAL_95, RAYLEIGH_95, circular_factor, principal_axes
-from asfound.budget.neighbours import distortion_variances, two_coil_depth_variance
 from asfound.budget.profile import Profile
 from asfound.budget.sizes import outside_diameters
+from asfound.em import distortion_sd, two_coil_depth_sd
 from asfound.model import (
     Assembly,
     Budget,
@@ -263,15 +263,15 @@ def _terms(
             "pinpointing", "Finding the peak", "common practice; across the line", pinpoint, across
         )
     )
-    aside, below = distortion_variances(depth, shots.peak_null_separation, size)
+    distortion = distortion_sd(shots.peak_null_separation, depth, shots.method)
     terms.append(
         _directed(
             "neighbour-field",
             "Fields of other conductors",
             "simulated over neighbour layouts; see what-the-receiver-hides",
-            aside,
+            distortion.horizontal**2,
             across,
-            below,
+            distortion.depth**2,
         )
     )
     terms.append(
@@ -280,7 +280,10 @@ def _terms(
             "Noise of the depth reading",
             "two-coil formula at the stated coil noise",
             0.0,
-            two_coil_depth_variance(depth, size),
+            two_coil_depth_sd(
+                depth, size["coil_separation"], size["coil_height"], size["coil_noise"]
+            )
+            ** 2,
         )
     )
     terms.append(

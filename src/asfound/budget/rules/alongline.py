@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from asfound.model import Assembly, Budget, Ground, Shots
+from asfound.model import Assembly, Budget, Fix, Ground, Shots
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -30,8 +30,10 @@ class AlongLine:
     ----------
     order, starts : (m,), (lines + 1,) int64
         As `Assembly.members`.
-    depth, ground, lateral : (n,) float64
-        Shot minus expectation [m]; left of the line positive; NaN where it can't be said.
+    depth, ground : (n,) float64
+        Shot minus expectation [m]; NaN where it can't be said.
+    lateral : (n,) float64
+        Distance across the line from the best of several predictions [m].
     depth_expected : (n,) float64
         [m].
     depth_spread, ground_spread, lateral_spread : (n,) float64
@@ -71,7 +73,8 @@ def along_line(shots: Shots, ground: Ground, budget: Budget, assembly: Assembly)
     ground_own = np.hypot(np.where(np.isfinite(shots.up_sd), shots.up_sd, 0.02), 0.02)
 
     depth_expected = whole.expected(shots.depth)
-    left = whole.left_of_neighbours(ground.easting, ground.northing, assembly.bearing)
+    steady = (shots.fix == Fix.RTK_FIXED) | (shots.fix == Fix.NOT_RECORDED)
+    lateral, lateral_spread = _lateral(order[steady[order]], ground, assembly, plan)
     with np.errstate(divide="ignore", invalid="ignore"):
         log_current = np.log(shots.current)
     return AlongLine(
@@ -79,13 +82,22 @@ def along_line(shots: Shots, ground: Ground, budget: Budget, assembly: Assembly)
         starts,
         shots.depth - depth_expected,
         depth_expected,
-        np.hypot(own, 0.03 * depth_expected) * whole.factor,
+        np.hypot(own * _shrink(shots.depth, depth_expected), 0.03 * depth_expected) * whole.factor,
         ground.height - whole.expected(ground.height),
         ground_own * whole.factor,
-        left,
-        1.3 * plan,
+        lateral,
+        lateral_spread,
         log_current - same_signal.expected(log_current),
     )
+
+
+def _shrink(depth: Floats, expected: Floats) -> Floats:
+    """Share by which a depth's noise is less if the reading is too large.
+
+    The budget takes the reading at its word; a tenfold depth must not excuse itself.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(depth > expected, np.maximum(expected, 0.0) / depth, 1.0)
 
 
 def sequences(assembly: Assembly, *keys: npt.NDArray[np.integer]) -> _Neighbours:
@@ -173,12 +185,81 @@ class _Neighbours:
         result[self.ends] = _median(one_sided)
         return self._full(result)
 
-    def left_of_neighbours(self, easting: Floats, northing: Floats, bearing: Floats) -> Floats:
-        """(n,) metres left of where neighbour pairs lead one to expect the line."""
-        east = _median(self._pairs(easting)) - easting[self.order]
-        north = _median(self._pairs(northing)) - northing[self.order]
-        course = bearing[self.order]
-        return self._full(east * np.cos(course) - north * np.sin(course))
+
+_BETWEEN = ((-1, 1), (-2, -1), (1, 2), (-2, 1), (-1, 2), (-2, -1, 1, 2))
+"""Neighbours (by places before and behind) that may each predict where a shot should lie: between
+two of them on a straight, beyond two of them next to a bend, among four of them on a curve."""
+
+
+def _lateral(
+    order: Integers, ground: Ground, assembly: Assembly, spread: Floats
+) -> tuple[Floats, Floats]:
+    """Each shot's distance from the prediction that suits it best, across the line.
+
+    A shot that is itself well placed agrees with at least one of the predictions, whatever bends
+    the line has and whichever single neighbour is misplaced; a misplaced one agrees with none.
+
+    Parameters
+    ----------
+    order : (m,) int64
+        Shots with steady positions, by line and rank.
+    spread : (n,) float64
+        Standard deviation of one position across the line [m].
+
+    Returns
+    -------
+    lateral, lateral_spread : (n,) float64
+        Distance and its standard deviation [m]; NaN where no prediction is possible.
+    """
+    count, total = len(order), len(ground)
+    lateral, best = np.full(total, np.nan), np.full(total, np.nan)
+    if count < 3:
+        return lateral, best
+    line = assembly.line[order]
+    east, north, sd = ground.easting[order], ground.northing[order], spread[order]
+    place = np.arange(count)
+    reach = (-2, -1, 1, 2)
+    near = {k: np.clip(place + k, 0, count - 1) for k in reach}
+    valid = {k: (place + k >= 0) & (place + k < count) & (line[near[k]] == line) for k in reach}
+    # The course comes from the neighbours alone, lest a misplaced shot bend it.
+    back = np.where(valid[-1], near[-1], np.where(valid[1], near[1], place))
+    ahead = np.where(
+        valid[1] & valid[-1],
+        near[1],
+        np.where(valid[2], near[2], np.where(valid[-2], near[-2], place)),
+    )
+    course = np.stack([east[ahead] - east[back], north[ahead] - north[back]])
+    length = np.hypot(*course)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        course = course / length
+    along, left = {}, {}
+    for k in reach:
+        de, dn = east[near[k]] - east, north[near[k]] - north
+        along[k] = de * course[0] + dn * course[1]
+        left[k] = dn * course[0] - de * course[1]
+    score = np.full(count, np.nan)
+    off, off_sd = np.full(count, np.nan), np.full(count, np.nan)
+    for offsets in _BETWEEN:
+        guess, variance = np.zeros(count), sd**2
+        usable = np.ones(count, bool)
+        for j in offsets:
+            weight = np.ones(count)
+            for k in offsets:
+                if k != j:
+                    gap = along[j] - along[k]
+                    usable &= np.abs(gap) > 0.2
+                    with np.errstate(divide="ignore", invalid="ignore"):
+                        weight = weight * -along[k] / gap
+            usable &= valid[j] & (np.abs(along[j]) < _REACH)
+            guess = guess + weight * left[j]
+            variance = variance + weight**2 * sd[near[j]] ** 2
+        with np.errstate(invalid="ignore"):
+            this = np.abs(guess) / np.sqrt(variance)
+            better = usable & np.isfinite(this) & ~(this >= score)
+        score[better] = this[better]
+        off[better], off_sd[better] = np.abs(guess[better]), np.sqrt(variance[better])
+    lateral[order], best[order] = off, off_sd
+    return lateral, best
 
 
 def _median(values: Floats) -> Floats:

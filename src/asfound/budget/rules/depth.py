@@ -75,8 +75,6 @@ def depth_typing(context: RuleContext) -> Outcome:
         spread = float(along.depth_spread[row])
         if abs(reading - expected) < 0.25 * expected:
             continue
-        # What the spread would be at the expected depth: the budget grew with the wrong one.
-        spread = min(spread, 0.12 * expected + 0.05)
         best = min(_readings(reading), key=lambda slip: abs(slip[0] - expected))
         if abs(best[0] - expected) <= fits * spread:
             found[row] = (

@@ -87,8 +87,9 @@ def antenna_height_jump(context: RuleContext) -> Outcome:
     }
     if np.isfinite(ground.height).any():
         for stretch in _height_stretches(context):
-            recorded = np.nanmedian(shots.antenna_height[stretch.rows])
-            true = recorded + stretch.size[0]
+            recorded = shots.antenna_height[stretch.rows]
+            recorded = recorded[np.isfinite(recorded)]
+            true = float(np.median(recorded)) + stretch.size[0] if len(recorded) else np.nan
             hint = f"; the pole was probably {true:.2f} m" if np.isfinite(true) else ""
             for row in stretch.rows:
                 found[int(row)] = (

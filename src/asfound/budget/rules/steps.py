@@ -136,7 +136,7 @@ def window_steps(
     for at in best.tolist():
         if not taken[at]:
             steps.append(Step(at, sizes[at], float(total[at])))
-            taken[max(at - _FEWEST + 1, 0) : at + _FEWEST] = True
+            taken[max(at - _SIDE + 1, 0) : at + _SIDE] = True
     return sorted(steps, key=lambda step: step.place)
 
 
