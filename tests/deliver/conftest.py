@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date
+from functools import cache
 
 import numpy as np
 import pyproj
@@ -14,6 +15,7 @@ from asfound.model import (
     Assembly,
     Budget,
     BudgetTerm,
+    ControlPoint,
     Crossing,
     Findings,
     Fix,
@@ -431,6 +433,10 @@ def build_results(
         invented=invented,
         length_unit=unit,
         work_area=np.column_stack([ring_lon, ring_lat]),
+        control=(
+            ControlPoint("CP1", east0 + 2.0, north0 - 8.0, 1609.02),
+            ControlPoint("CP2", east0 + 58.0, north0 + 30.0, 1609.58),
+        ),
         receivers=(Receiver("RX-0417", verified=date(2026, 3, 2)),),
         sizes=(NominalSize(0.1143, Utility.GAS, basis="owner's record: NPS 4"),),
         processed_on=date(2026, 11, 20),
@@ -501,10 +507,15 @@ _VARIANTS: dict[str, Callable[[], Results]] = {
 }
 
 
+@cache
+def _variant(name: str) -> Results:
+    return _VARIANTS[name]()
+
+
 @pytest.fixture(scope="session", params=list(_VARIANTS))
 def any_results(request: pytest.FixtureRequest) -> Results:
     """Each variant of the invented job in turn."""
-    return _VARIANTS[request.param]()
+    return _variant(request.param)
 
 
 @pytest.fixture(scope="session")
@@ -515,17 +526,17 @@ def build() -> Callable[..., Results]:
 
 @pytest.fixture(scope="session")
 def metre() -> Results:
-    return build_results("m")
+    return _variant("metre")
 
 
 @pytest.fixture(scope="session")
 def foot() -> Results:
-    return build_results("ftUS")
+    return _variant("survey foot")
 
 
 @pytest.fixture(scope="session")
 def hostile() -> Results:
-    return build_results("m", hostile=True)
+    return _variant("hostile")
 
 
 @pytest.fixture(scope="session")

@@ -24,7 +24,7 @@ Floats = npt.NDArray[np.float64]
 LEFT, BELOW, KEY, EDGE = 5.0, 4.0, 39.0, 0.3  # room about the frame [mm]
 TICK_LENGTH, TICK_WIDTH = 1.5, 0.30  # half length, half width of a shot's tick [mm]
 MOST_SYMBOLS, MOST_LABELS = 4000, 700
-_FACTORS = (1, 2, 5, 10, 20, 50, 100)
+_FACTORS = (1, 2, 5, 10, 20)
 _DASHES = {int(Verdict.SOUND): "", int(Verdict.DOUBTFUL): "1.6 0.9", int(Verdict.UNFIT): "0.4 1"}
 
 
@@ -111,9 +111,13 @@ def _page(delivery: Delivery, sheet: Sheet, index: tuple[Sheet, ...]) -> MapPage
     shots = np.column_stack([ground.easting, ground.northing])
     inside = np.flatnonzero(sheet.holds(np.nan_to_num(shots, nan=np.inf)))
     factor = exaggeration(results.budget.ellipse[inside, 0], sheet.metres_per_mm)
-    crowded = len(inside) > MOST_SYMBOLS
+    crowded = len(inside) > MOST_SYMBOLS or (
+        bool(index) and _spacing(delivery) < 3 * TICK_WIDTH * sheet.metres_per_mm
+    )
     if crowded:
-        inside = inside[results.verdict[inside] != Verdict.SOUND][:MOST_SYMBOLS]
+        control = results.intake.shots.control.codes[inside] >= 0
+        kept = (results.verdict[inside] != Verdict.SOUND) | control
+        inside = inside[kept][:MOST_SYMBOLS]
     canvas = _Canvas(drawing, delivery, sheet, factor)
     draw_frame(drawing, sheet, delivery.about, left=LEFT)
     drawing.begin_clip("window", LEFT, 0.0, sheet.width, sheet.height)
@@ -136,13 +140,19 @@ def _page(delivery: Delivery, sheet: Sheet, index: tuple[Sheet, ...]) -> MapPage
     if sheet.title == "Overview" and outside:
         notes.append(f"{plural(outside, 'shot')} outside this map or without a position.")
     if crowded:
-        notes.append("At this scale only doubtful and unfit shots are drawn.")
+        notes.append("At this scale sound shots are left out.")
     if index:
         notes.append("Numbered frames are the sheets that follow; shots are named there.")
     elif unlabelled:
         notes.append(f"{plural(unlabelled, 'label')} left out for want of room: see the table.")
     title = f"{sheet.title}, {scale_words(sheet.denominator, delivery.about.unit.code == 'm')}"
     return MapPage(title, drawing.markup(), sheet.flipped, " ".join(notes))
+
+
+def _spacing(delivery: Delivery) -> float:
+    """Median distance between neighbouring shots of a line [m]."""
+    steps = [np.diff(line.station) for line in delivery.results.lines if len(line.station) > 1]
+    return float(np.median(np.concatenate(steps))) if steps else np.inf
 
 
 class _Canvas:

@@ -110,7 +110,15 @@ class _Panel:
     # --- shared ---------------------------------------------------------------------------------
 
     def _box(
-        self, top: float, height: float, y: _Axis, step: float, title: str, foot: float = 0.0
+        self,
+        top: float,
+        height: float,
+        y: _Axis,
+        step: float,
+        title: str,
+        *,
+        foot: float = 0.0,
+        depths: bool = False,
     ) -> None:
         """Frame, level lines with their values, and a title."""
         unit = self.unit.metres
@@ -121,7 +129,11 @@ class _Panel:
                 (LEFT, height_mm), (self.width - 3.0, height_mm), stroke=PALE, width=0.15
             )
             self.drawing.text(
-                LEFT - 1.2, height_mm + 0.7, plain_number(level, 3), size=1.95, anchor="end"
+                LEFT - 1.2,
+                height_mm + 0.7,
+                plain_number(abs(level) if depths else level, 3),
+                size=1.95,
+                anchor="end",
             )
         self.drawing.rect(LEFT, top, self.width - LEFT - 3.0, height, stroke=INK, line=0.25)
         self.drawing.text(LEFT, top - 1.3, title, size=2.9, font=WORDS, bold=True)
@@ -296,10 +308,12 @@ class _Panel:
             step,
             f"Profile: {what} [{self.unit.symbol}]; vertical exaggeration {_times(exaggeration)}",
             foot=4.5,
+            depths=flat,
         )
         floor = top + PROFILE - 1.3
         self.drawing.text(LEFT - 1.2, floor, "depth", size=2.4, font=WORDS, anchor="end")
         self.drawing.path(f"M{LEFT} {floor - 2.6:.2f}H{self.width - 3.0}", stroke=GREY, width=0.15)
+        self.places = LabelPlaces(self.width, top + PROFILE)
         self.drawing.begin_clip("profile", LEFT, top, self.width - LEFT - 3.0, PROFILE)
         line = self.line
         x_axis = self.x(line.axis_station[self.vertices])
@@ -341,7 +355,6 @@ class _Panel:
         self.drawing.path(strokes, stroke=GREY, width=0.2)
 
     def _names(self, x: Floats, y: Floats, shots: npt.NDArray[np.int64], top: float) -> None:
-        places = LabelPlaces(self.width, top + PROFILE)
         depths = LabelPlaces(self.width, 10.0)
         size = 1.8
         floor = top + PROFILE - 1.3
@@ -356,8 +369,8 @@ class _Panel:
                 self.drawing.text(px, floor, number, size=size, anchor="middle")
             width = len(words) * FIGURE_WIDTH * size
             box = (px - width / 2, py - 1.8 - size, px + width / 2, py - 1.8)
-            if np.isfinite(py) and box[1] > top and places.free(box):
-                places.take((box[0] - 0.8, box[1], box[2] + 0.8, box[3]))
+            if np.isfinite(py) and box[1] > top and self.places.free(box):
+                self.places.take((box[0] - 0.8, box[1], box[2] + 0.8, box[3]))
                 self.drawing.text(px, py - 1.9, words, size=size, anchor="middle")
 
     def _crossing_marks(self, y: _Axis, top: float) -> None:
@@ -381,6 +394,7 @@ class _Panel:
             room = len(words) * FIGURE_WIDTH * 1.8
             left = x + 2.2 if x + 2.2 + room < self.width - 4.0 else x - 2.2 - room
             self.drawing.text(left, level + 0.6, words, size=1.8, halo=True)
+            self.places.take((left, level - 1.2, left + room, level + 1.0))
 
     def _crossing_words(self, crossing: Crossing, other: int) -> str:
         words = f"{self.delivery.results.lines[other].name[:16]} crosses"

@@ -56,7 +56,7 @@ _INCH_FEET = (
     24_000_000,
 )
 DETAIL = {True: 250, False: 240}
-MOST_SHEETS = 16
+MOST_SHEETS = 24
 
 
 def scale_list(metric: bool) -> tuple[int, ...]:

@@ -32,7 +32,9 @@ def path_data(points: Floats, *, close: bool = False) -> str:
 def simplified(points: Floats, *, close: bool = False) -> str:
     """Path of a polyline (k, 2) without the corners that no printer can show (0.02 mm)."""
     if len(points) > 50:
-        points = shapely.get_coordinates(shapely.simplify(shapely.linestrings(points), 0.02))
+        points = shapely.get_coordinates(
+            shapely.simplify(shapely.linestrings(points), 0.02, preserve_topology=False)
+        )
     return path_data(points, close=close)
 
 
