@@ -20,6 +20,7 @@ UTILITY_MISMATCH = Rule(
 )
 
 _FEW = 7
+_BRIDGE = 30.0
 
 
 @rule(UTILITY_MISMATCH)
@@ -41,7 +42,7 @@ def utility_mismatch(context: RuleContext) -> Outcome:
     before, after = _log_neighbours(context, settled)
     tree = cKDTree(np.stack([ground.easting[settled], ground.northing[settled]], axis=1))
     position = np.stack([ground.easting[rows], ground.northing[rows]], axis=1)
-    near = tree.query(position, k=min(12, len(settled)), distance_upper_bound=20.0)[1]
+    near = tree.query(position, k=min(64, len(settled)), distance_upper_bound=_BRIDGE)[1]
     near = near.reshape(len(rows), -1)
     found: dict[int, str] = {}
     values: dict[int, float] = {}
@@ -115,10 +116,15 @@ def _distance_to_line(
     order = np.argsort(np.hypot(*(points - here).T))
     first = points[order[0]]
     apart = np.hypot(*(points[order] - first).T)
-    far = np.flatnonzero(apart > 0.5)
-    if not len(far):
+    # The second point lies on the other side of the shot if the line goes on there, so that the
+    # middle of a gap which a run of wrong codes has torn is bridged.
+    facing = (points[order] - here) @ (first - here) < 0
+    others = np.flatnonzero((apart > 0.5) & facing & (apart < _BRIDGE))
+    if not len(others):
+        others = np.flatnonzero(apart > 0.5)
+    if not len(others):
         return None
-    direction = points[order[far[0]]] - first
+    direction = points[order[others[0]]] - first
     length = float(np.hypot(*direction))
     direction = direction / length
     along = float((here - first) @ direction)

@@ -6,7 +6,13 @@ import numpy as np
 
 from asfound.budget.rules.alongline import sequences
 from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
-from asfound.budget.rules.steps import line_sequence, pair_steps, window_steps
+from asfound.budget.rules.steps import (
+    LoggedRun,
+    Stretch,
+    line_sequence,
+    pair_steps,
+    window_steps,
+)
 from asfound.model import Fix, Rule, Severity
 
 PEAK_NULL = Rule(
@@ -80,8 +86,9 @@ def distorted_field(context: RuleContext) -> Outcome:
     )
     stretches = [
         stretch
-        for stretch in pair_steps(sequence, steps, longest=40)
-        if _several_agree(stretch.size, np.nanmedian(shots.depth[stretch.rows]))
+        for stretch in pair_steps(sequence, steps, longest=30)
+        if _several_agree(stretch.size, float(np.median(shots.depth[stretch.rows])))
+        and _holds_throughout(stretch, sequence, shots.depth, log_current)
     ]
     if not stretches:
         return nothing(DISTORTED_FIELD)
@@ -114,6 +121,25 @@ def _several_agree(size: np.ndarray, depth: float) -> bool:
         + int(abs(size[2]) > 0.12)
         + int(abs(size[3]) > 0.07)
     ) >= 2
+
+
+def _holds_throughout(
+    stretch: Stretch, sequence: LoggedRun, depth: np.ndarray, log_current: np.ndarray
+) -> bool:
+    """Depth or current is off along the whole stretch, not only at two shots that bound it."""
+    first = int(np.flatnonzero(sequence.order == stretch.rows[0])[0])
+    last = first + len(stretch.rows)
+    around = np.concatenate([np.arange(first - 5, first), np.arange(last, last + 5)])
+    around = around[(around >= 0) & (around < len(sequence.order))]
+    outside = sequence.order[around[sequence.run[around] == sequence.run[first]]]
+    for values, size in ((depth, stretch.size[0]), (log_current, stretch.size[2])):
+        inner, outer = values[stretch.rows], values[outside]
+        if not (np.isfinite(inner).any() and np.isfinite(outer).any()) or size == 0.0:
+            continue
+        moved = np.median(inner[np.isfinite(inner)]) - np.median(outer[np.isfinite(outer)])
+        if moved * np.sign(size) > 0.6 * abs(size):
+            return True
+    return False
 
 
 def _typing_suspects(context: RuleContext) -> np.ndarray:

@@ -168,7 +168,9 @@ def _step_fit(
 def pair_steps(
     sequence: LoggedRun, steps: Sequence[Step], *, longest: int = 60, alike: float = 0.5
 ) -> list[Stretch]:
-    """Stretches between a step and the next opposite one of the same run.
+    """Stretches between a step and an opposite one behind it in the same run.
+
+    Where several could be paired the clearest go first, and no two stretches overlap.
 
     Parameters
     ----------
@@ -177,11 +179,8 @@ def pair_steps(
     alike : float
         How far the two sizes may differ, as a share of the larger.
     """
-    stretches = []
-    used: set[int] = set()
+    pairs = []
     for number, first in enumerate(steps):
-        if number in used:
-            continue
         for later in range(number + 1, len(steps)):
             second = steps[later]
             if (
@@ -191,13 +190,13 @@ def pair_steps(
                 break
             scale = max(float(np.linalg.norm(first.size)), float(np.linalg.norm(second.size)))
             if float(np.linalg.norm(first.size + second.size)) <= alike * scale:
-                stretches.append(
-                    Stretch(
-                        sequence.order[first.place : second.place],
-                        (first.size - second.size) / 2,
-                        min(first.score, second.score),
-                    )
-                )
-                used |= {number, later}
-                break
+                pairs.append((min(first.score, second.score), number, later))
+    taken = np.zeros(len(sequence.order), bool)
+    stretches = []
+    for score, number, later in sorted(pairs, key=lambda pair: (-pair[0], pair[1])):
+        first, second = steps[number], steps[later]
+        if not taken[first.place : second.place].any():
+            taken[first.place : second.place] = True
+            rows = sequence.order[first.place : second.place]
+            stretches.append(Stretch(rows, (first.size - second.size) / 2, score))
     return stretches
