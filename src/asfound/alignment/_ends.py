@@ -38,9 +38,9 @@ def join_ends(points: Points, paths: Paths, alone: npt.NDArray[np.bool_]) -> Pat
         By point: paths of such points stay by themselves.
     """
     paths = shed_tails(points, paths)
-    for lenient in (False, True):
+    for stage in range(3):
         for _ in range(10):
-            joined = _join_once(points, paths, alone, lenient)
+            joined = _join_once(points, paths, alone, stage)
             if joined is None:
                 break
             paths = joined
@@ -75,7 +75,7 @@ def shed_tails(points: Points, paths: Paths) -> Paths:
 
 
 def _join_once(
-    points: Points, paths: Paths, alone: npt.NDArray[np.bool_], lenient: bool
+    points: Points, paths: Paths, alone: npt.NDArray[np.bool_], stage: int
 ) -> Paths | None:
     count = len(paths)
     if count < 2:
@@ -142,12 +142,15 @@ def _join_once(
     # without a direction at either end only nearness speaks: be strict
     blind = ~pointed[a] & ~pointed[b]
     half = (~pointed[a] | ~pointed[b]) & ~blind
-    if lenient:
-        allowed &= ~half | (straight & (gap <= 3.0 * s)) | (gap <= 1.5 * s)
-        allowed &= ~blind | (gap <= 2.0 * s)
-    else:
+    if stage == 0:
+        # stretches over what single shots may have left open
+        allowed &= straight & ~half & ~blind & (gap <= 3.0 * s)
+    elif stage == 1:
         allowed &= ~half | ((turn <= SINGLE_TURN) & (gap <= 3.0 * s))
         allowed &= ~blind
+    else:
+        allowed &= ~half | (straight & (gap <= 3.0 * s)) | (next_in_log & (gap <= 1.5 * s))
+        allowed &= ~blind | (gap <= 2.0 * s)
     a, b, cost = a[allowed], b[allowed], cost[allowed]
     if len(a) == 0:
         return None
