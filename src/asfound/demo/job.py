@@ -143,8 +143,7 @@ def generate(seed: int = 7) -> DemoJob:
     DemoJob
     """
     made = _survey(seed)
-    rng = np.random.default_rng([seed, 100])
-    files = {UPLOADS[page.source].file: write_page(page, made.walk, rng) for page in made.pages}
+    files = {UPLOADS[page.source].file: write_page(page, made.walk) for page in made.pages}
     files[SWEEPS_FILE] = made.sweeps
     uploads = [DemoUpload(upload.file, _hints(upload)) for upload in UPLOADS]
     uploads.append(DemoUpload(SWEEPS_FILE, _SWEEP_HINTS, kind="sweeps"))

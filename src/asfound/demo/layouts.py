@@ -51,17 +51,16 @@ _WORDS = {
     Utility.RECLAIMED: "reclaimed water",
     Utility.SEWER: "sewer",
 }
-_REMARKS = ("driveway", "valve box 2 m north", "traffic", "hydrant near", "wet grass", "recheck")
 
 
-def write_page(page: Page, walk: Walk, rng: np.random.Generator) -> bytes:
+def write_page(page: Page, walk: Walk) -> bytes:
     """The raw file of a page."""
     layout = UPLOADS[page.source].layout
     header, delimiter, write = _WRITERS[layout]
     rows: dict[int, list[str]] = {}
     for place, row in enumerate(page.row.tolist()):
         cells = write(page, place, walk)
-        cells[header[-1]] = str(rng.choice(_REMARKS)) if rng.uniform() < 0.03 else ""
+        cells[header[-1]] = str(page.numbers["note"][place])
         rows[row] = [cells[name] for name in header]
     for row, kind in page.spoiled.items():
         rows[row] = _spoil(kind, header, rows, row)

@@ -26,6 +26,7 @@ QUARTER_INCH = 0.0254 / 4
 ARC_GRAIN = 100_000
 """Written seconds of arc are in units of 1/ARC_GRAIN second: 0.3 mm."""
 FEET_PER_METRE = 1 / 0.3048
+_NOTES = ("driveway", "valve box 2 m north", "traffic", "hydrant near", "wet grass", "recheck")
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +73,7 @@ def write_pages(
                 np.setdiff1d(rows, spoiled),
                 dict(zip(spoiled.tolist(), kinds, strict=True)),
                 {
-                    **_common(shots, walk, log, blunders),
+                    **_common(shots, walk, log, blunders, rng),
                     **_LAYOUTS[upload.layout](shots, walk, log, blunders, rng),
                 },
             )
@@ -81,10 +82,11 @@ def write_pages(
 
 
 def _common(
-    shots: Integers, walk: Walk, log: Logbook, blunders: Blunders
+    shots: Integers, walk: Walk, log: Logbook, blunders: Blunders, rng: np.random.Generator
 ) -> dict[str, npt.NDArray[Any]]:
     current = np.round(log.current[shots] * 1000, 1)
     return {
+        "note": np.where(rng.uniform(size=len(shots)) < 0.03, rng.choice(_NOTES, len(shots)), ""),
         "utility": blunders.typed_utility[shots],
         "visit": walk.visit[shots],
         "control": walk.control[shots],
@@ -227,6 +229,7 @@ def page_shots(page: Page, walk: Walk) -> Shots:
         "method": np.array([int(v.method) if v else 0 for v in visits]),
         "frequency": np.array([v.frequency if v else np.nan for v in visits]),
         "control": [CONTROL[k][0] if k >= 0 else "" for k in numbers["control"]],
+        "note": numbers["note"].tolist(),
         "current": numbers["current_mA"] / 1000,
         "fix": numbers["fix"],
         "satellites": numbers["satellites"],
