@@ -21,7 +21,7 @@ from asfound.deliver.about import About
 from asfound.deliver.delivery import Delivery
 
 Kind = Literal["text", "integer", "number", "time"]
-Quantity = Literal["", "length", "grid", "degree", "year", "hertz", "ampere", "decibel", "metre"]
+Quantity = Literal["", "length", "grid", "degree", "year", "hertz", "ampere"]
 Value = str | int | float | None
 Values = npt.NDArray[np.generic] | Sequence[Value]
 
@@ -30,8 +30,6 @@ _FIXED_SUFFIXES = {
     "year": "year",
     "hertz": "Hz",
     "ampere": "mA",
-    "decibel": "dB",
-    "metre": "m",
 }
 
 

@@ -20,7 +20,7 @@ from asfound.deliver.tables import TABLES
 
 # Spreadsheets take a cell that starts so for a formula, also behind blanks and quotes (OWASP,
 # "CSV injection"; the full-width forms are normalised to the same signs by some of them).
-_FORMULA_STARTS = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20|%")
+_FORMULA_STARTS = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")
 _PADDING = " \"'\u00a0\ufeff\u200b\u3000"
 
 

@@ -20,6 +20,39 @@ from asfound.deliver.tables import TABLES
 from asfound.model import BudgetTerm, Line
 
 SCHEMA = "asfound-results/1"
+KEYS = {
+    "schema": "Name and version of this layout.",
+    "version": "Program and version.",
+    "invented": "True for demonstration data.",
+    "cautions": "List of sentences. Show them wherever you show the data.",
+    "job": "`name`, `client`, `place`, `crew`, `notice`, `purpose`, `day`.",
+    "frame": "`crs` as declared, `name`, `code`, `geographic_base`, `epoch` (null if each shot has "
+    "its own or none is needed), `epoch_in_words`, `height_kind`, `geoid`, `vertical_reference`, "
+    "`wkt`.",
+    "units": "Symbols of the coordinates' and of the lengths' unit, and both in metres.",
+    "uncertainty": "What 95 % and sd mean.",
+    "positions": "What a position is of.",
+    "verdicts": "What a verdict means.",
+    "columns": "For each table below a list of `name`, `heading`, `unit`, `kind`, `description`.",
+    "uploads": "`tag`, `file`, `sha256`, `bytes`, declared `frame`, `position_of`, defaults, and "
+    "the row accounting: `rows` = `shots` + `sweep_readings` + `reported`, `balanced`.",
+    "operations": "Coordinate operations as PROJ chose them: `source`, `target`, `name`, "
+    "`accuracy_m`, `epoch`, `grids`, `definition`, `shots`.",
+    "budget": "Causes of error: `term`, `title`, `basis`, `shared`, and the standard deviation of "
+    "one axis in metres, `horizontal_sd_m` and `vertical_sd_m`: a number for all shots or a list "
+    "in the order of `shots`.",
+    "rules_not_run": "`rule`, `title`, `why`.",
+    "shots": "Table of shots.",
+    "lines": "Table of lines. `axis` holds arrays along the axis: station, easting, northing, "
+    "longitude, latitude, height of the centre, ground height, bearing, `across_95`, `vertical_95`, "
+    "`bends` (station, deflection in degrees, right positive) and `gaps` (from, to). `members` holds "
+    "its shots in order with `used`, `weight` and the residual along, left and up.",
+    "crossings": "Table of crossings.",
+    "findings": "Table of findings.",
+    "rows": "Table of reported rows.",
+    "joins": "Doubtful joins (`line`, `after_shot` counted from 1, `reason`) and branches (`line`, "
+    "`main`, position).",
+}
 
 
 def results_json(delivery: Delivery) -> bytes:
