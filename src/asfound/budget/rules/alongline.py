@@ -230,8 +230,7 @@ def _lateral(
     )
     course = np.stack([east[ahead] - east[back], north[ahead] - north[back]])
     length = np.hypot(*course)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        course = course / length
+    course = course / np.where(length > 0.05, length, np.nan)
     along, left = {}, {}
     for k in reach:
         de, dn = east[near[k]] - east, north[near[k]] - north
@@ -248,8 +247,7 @@ def _lateral(
                 if k != j:
                     gap = along[j] - along[k]
                     usable &= np.abs(gap) > 0.2
-                    with np.errstate(divide="ignore", invalid="ignore"):
-                        weight = weight * -along[k] / gap
+                    weight = weight * -along[k] / np.where(np.abs(gap) > 0.2, gap, 1.0)
             usable &= valid[j] & (np.abs(along[j]) < _REACH)
             guess = guess + weight * left[j]
             variance = variance + weight**2 * sd[near[j]] ** 2

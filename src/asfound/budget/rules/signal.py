@@ -54,7 +54,7 @@ DISTORTED_FIELD = Rule(
     "Field distorted by another conductor",
     "Whether depth, place across the line, current, and peak/null distance all step aside at one "
     "place of the line and back at another.",
-    "doubt where the joint step exceeds 30 (sum of squared standard scores) at both ends",
+    "doubt where the joint step exceeds 22 (sum of squared standard scores) at both ends",
     "physics of two conductors; see what-the-receiver-hides",
     "Take sweeps across this stretch, or try another hook-up or frequency; expose before digging.",
 )
@@ -149,17 +149,31 @@ def _typing_suspects(context: RuleContext) -> np.ndarray:
         return np.asarray(np.abs(along.depth) > 6 * along.depth_spread)
 
 
+_STRAIGHT = np.deg2rad(6.0)
+
+
 def _lateral(context: RuleContext) -> np.ndarray:
-    """(n,) metres moved to the left along each line: a bend is a slope, a jump is a step."""
+    """(n,) metres moved to the left along each line where it runs straight, NaN at bends.
+
+    On a straight a jump aside is a step of this; at a bend it would be taken for one.
+    """
     order, _ = context.assembly.members()
-    east, north = context.ground.easting[order], context.ground.northing[order]
-    bearing = context.assembly.bearing[order]
     lateral = np.full(len(context.shots), np.nan)
-    course = np.unwrap(np.nan_to_num(bearing))
-    middle = 0.5 * (course[1:] + course[:-1])
+    if len(order) < 2:
+        return lateral
+    east, north = context.ground.easting[order], context.ground.northing[order]
+    course = np.nan_to_num(context.assembly.bearing[order])
+    middle = course[1:] + 0.5 * np.angle(np.exp(1j * (course[:-1] - course[1:])))
     moved = -np.diff(east) * np.cos(middle) + np.diff(north) * np.sin(middle)
-    total = np.concatenate([[0.0], np.cumsum(moved)]) if len(order) else np.empty(0)
-    lateral[order] = total
+    total = np.concatenate([[0.0], np.cumsum(moved)])
+    place = np.arange(len(order))
+    bent = np.zeros(len(order), bool)
+    for reach in (-4, -3, 3, 4):
+        other = np.clip(place + reach, 0, len(order) - 1)
+        same = context.assembly.line[order[other]] == context.assembly.line[order]
+        turn = np.abs(np.angle(np.exp(1j * (course[other] - course))))
+        bent |= same & (turn > _STRAIGHT)
+    lateral[order] = np.where(bent, np.nan, total)
     return lateral
 
 

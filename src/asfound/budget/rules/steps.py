@@ -166,7 +166,7 @@ def _step_fit(
 
 
 def pair_steps(
-    sequence: LoggedRun, steps: Sequence[Step], *, longest: int = 60, alike: float = 0.5
+    sequence: LoggedRun, steps: Sequence[Step], *, longest: int = 60, alike: float = 0.6
 ) -> list[Stretch]:
     """Stretches between a step and an opposite one behind it in the same run.
 
