@@ -16,6 +16,7 @@ HARD_SPACINGS = 12.0
 STRAIGHT = np.radians(35.0)
 SINGLE_TURN = np.radians(15.0)
 LARGEST_TURN = np.radians(115.0)
+LARGEST_TURN_LOGGED = np.radians(150.0)
 TURN_SCALE = np.radians(15.0)
 TURN_CAP = 6.0
 CORNER_SPACINGS = 2.5
@@ -38,7 +39,7 @@ def join_ends(points: Points, paths: Paths, alone: npt.NDArray[np.bool_]) -> Pat
         By point: paths of such points stay by themselves.
     """
     paths = shed_tails(points, paths)
-    for stage in range(3):
+    for stage in range(4):
         for _ in range(10):
             joined = _join_once(points, paths, alone, stage)
             if joined is None:
@@ -137,7 +138,9 @@ def _join_once(
     named = points.named[points.key[node[a]]]
     hard = np.where(named, HARD_GAP_NAMED, np.minimum(HARD_GAP, HARD_SPACINGS * s))
     straight = turn <= STRAIGHT + np.minimum(loose, 0.5)
-    corner = (turn <= LARGEST_TURN) & (gap <= np.maximum(CORNER_SPACINGS * s, CORNER_LEAST))
+    # where the log or the field's own name speaks for it, a corner may follow on a corner
+    sharpest = np.where(named | next_in_log, LARGEST_TURN_LOGGED, LARGEST_TURN)
+    corner = (turn <= sharpest) & (gap <= np.maximum(CORNER_SPACINGS * s, CORNER_LEAST))
     allowed = np.where(straight, gap <= hard, corner)
     # without a direction at either end only nearness speaks: be strict
     blind = ~pointed[a] & ~pointed[b]
@@ -149,8 +152,9 @@ def _join_once(
         allowed &= ~half | ((turn <= SINGLE_TURN) & (gap <= 3.0 * s))
         allowed &= ~blind
     else:
-        allowed &= ~half | (straight & (gap <= 3.0 * s)) | (next_in_log & (gap <= 1.5 * s))
-        allowed &= ~blind | (gap <= 2.0 * s)
+        near = np.where(turn <= SINGLE_TURN, 6.0, 3.0) * s
+        allowed &= ~half | (straight & (gap <= near)) | (next_in_log & (gap <= 1.5 * s))
+        allowed &= ~blind | ((gap <= 2.0 * s) & (stage == 3))
     a, b, cost = a[allowed], b[allowed], cost[allowed]
     if len(a) == 0:
         return None
