@@ -14,6 +14,7 @@ from asfound.em._distortion_calibration import (
     pinpointing_sd,
     shown_errors,
 )
+from asfound.em._sign_library import SignLibrary, sign_library
 from asfound.em.cross_section import (
     CrossSection,
     FieldCurve,
@@ -64,6 +65,7 @@ from asfound.em.sampled import (
     width_of_readings,
 )
 from asfound.em.segments import segment_field, segment_field_gradient
+from asfound.em.signs import JudgedSigns, ShotSigns, SignScores, judge_signs
 
 __all__ = [
     "BOTTOM_HEIGHT",
@@ -80,6 +82,7 @@ __all__ = [
     "DistortionSd",
     "DistortionTable",
     "FieldCurve",
+    "JudgedSigns",
     "Layout",
     "NeighbourDraws",
     "NeighbourPrior",
@@ -89,7 +92,10 @@ __all__ = [
     "SampledNull",
     "SampledPeak",
     "SampledWidth",
+    "ShotSigns",
     "ShownErrors",
+    "SignLibrary",
+    "SignScores",
     "calibrate_distortion",
     "depth_at",
     "distortion_sd",
@@ -99,6 +105,7 @@ __all__ = [
     "em_horizontal_sd",
     "gradient_width_depth",
     "join_layouts",
+    "judge_signs",
     "layout_field",
     "layout_nodes",
     "null_at_45_depth",
@@ -116,6 +123,7 @@ __all__ = [
     "segment_field",
     "segment_field_gradient",
     "shown_errors",
+    "sign_library",
     "sweep_places",
     "two_coil_depth",
     "two_coil_depth_sd",
