@@ -48,6 +48,8 @@ HOSTILE = (
     "Zoë's größte Straße 管線 \U0001f6b0 \x07bell",
 )
 
+PLAIN_NAMES = ("G1", "W1", "E1", "C1")
+
 
 def build_results(
     unit: str = "m",
@@ -65,7 +67,7 @@ def build_results(
     unit_metres = FOOT if unit == "ftUS" else 1.0
     east0, north0 = 955_000.0, 515_000.0
     utilities = (Utility.GAS, Utility.WATER, Utility.ELECTRIC, Utility.COMMUNICATION)
-    names = ("G1", "W1", "E1", "C1")
+    names = (HOSTILE[5], HOSTILE[2], HOSTILE[4], HOSTILE[0]) if hostile else PLAIN_NAMES
     starts = ((0.0, 5.0), (0.0, 18.0), (14.0, -4.0), (46.0, -6.0))
     ends = ((60.0, 9.0), (60.0, 15.0), (17.0, 30.0), (38.0, 32.0))
     mean_depth = (0.95, 1.45, 0.75, 0.6)
@@ -102,6 +104,7 @@ def build_results(
 
     time = np.datetime64("2026-11-18T15:00:00", "us") + np.arange(count) * np.timedelta64(40, "s")
     time[7] = np.datetime64("NaT")
+    control_names = (HOSTILE[1], HOSTILE[5]) if hostile else ("CP1", "CP2")
     word = HOSTILE if hostile else ("", "near valve", "", "asphalt", "", "")
     fix = np.full(count, int(Fix.RTK_FIXED))
     fix[9] = int(Fix.RTK_FLOAT)
@@ -112,20 +115,14 @@ def build_results(
         source=np.where(np.arange(count) < half, 0, 1),
         row=np.where(np.arange(count) < half, np.arange(count), np.arange(count) - half) + 1,
         line_number=np.arange(count) + 2,
-        name=[f"P{k}" for k in range(count)],
+        name=[word[k % len(word)] if hostile else f"P{k}" for k in range(count)],
         time=time,
         utility=[int(utilities[k]) if k >= 0 else 0 for k in joined],
         line=[names[k] if k >= 0 else "" for k in joined],
-        receiver="RX-0417",
+        receiver=HOSTILE[3] if hostile else "RX-0417",
         hookup=["H1" if k == 0 else "" for k in joined],
         control=[
-            "CP1"
-            if k == count - 4
-            else "CP2"
-            if k == count - 3
-            else "CP1"
-            if k == count - 2
-            else ""
+            control_names[{4: 0, 3: 1, 2: 0}[count - k]] if 2 <= count - k <= 4 else ""
             for k in range(count)
         ],
         note=[word[k % len(word)] for k in range(count)],
@@ -434,8 +431,8 @@ def build_results(
         length_unit=unit,
         work_area=np.column_stack([ring_lon, ring_lat]),
         control=(
-            ControlPoint("CP1", east0 + 2.0, north0 - 8.0, 1609.02),
-            ControlPoint("CP2", east0 + 58.0, north0 + 30.0, 1609.58),
+            ControlPoint(control_names[0], east0 + 2.0, north0 - 8.0, 1609.02),
+            ControlPoint(control_names[1], east0 + 58.0, north0 + 30.0, 1609.58),
         ),
         receivers=(Receiver("RX-0417", verified=date(2026, 3, 2)),),
         sizes=(NominalSize(0.1143, Utility.GAS, basis="owner's record: NPS 4"),),

@@ -193,7 +193,9 @@ def test_hostile_text_stays_text_in_gis_files(hostile: Results, tmp_path: Path) 
     given = hostile.intake.shots.note.words().tolist()
     table = _columns(tmp_path / "map.gpkg", "shots")
     assert table["note"].tolist() == given
-    assert _columns(tmp_path / "map.gpkg", "lines")["line"].tolist() == ["G1", "W1", "E1", "C1"]
+    assert _columns(tmp_path / "map.gpkg", "lines")["line"].tolist() == [
+        line.name for line in hostile.lines
+    ]
     space = "{http://www.opengis.net/kml/2.2}"
     root = ElementTree.parse(tmp_path / "map.kml").getroot()
     for description in root.iter(f"{space}description"):

@@ -44,9 +44,10 @@ KEYS = {
     "rules_not_run": "`rule`, `title`, `why`.",
     "shots": "Table of shots.",
     "lines": "Table of lines. `axis` holds arrays along the axis: station, easting, northing, "
-    "longitude, latitude, height of the centre, ground height, bearing, `across_95`, `vertical_95`, "
-    "`bends` (station, deflection in degrees, right positive) and `gaps` (from, to). `members` holds "
-    "its shots in order with `used`, `weight` and the residual along, left and up.",
+    "longitude, latitude, height of the centre, ground height, bearing, `across_95`, "
+    "`vertical_95`; `bends` (station, deflection in degrees, right positive) and `gaps` (from, "
+    "to). `members` holds its shots in order with `used`, `weight` and the residual along, left "
+    "and up.",
     "crossings": "Table of crossings.",
     "findings": "Table of findings.",
     "rows": "Table of reported rows.",

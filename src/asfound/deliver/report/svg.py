@@ -121,6 +121,8 @@ class Svg:
         halo: bool = False,
     ) -> None:
         """Text with its baseline at y; `turn` in degrees clockwise about (x, y)."""
+        # Control characters and lone surrogates are not XML; nor can they be printed.
+        words = escape("".join(c if c.isprintable() else "\ufffd" for c in words))
         weight = ' font-weight="bold"' if bold else ""
         weight += ' font-style="italic"' if italic else ""
         move = f' transform="rotate({turn:g} {x:.2f} {y:.2f})"' if turn else ""
@@ -131,10 +133,10 @@ class Svg:
         if halo:
             self._parts.append(
                 f'<text {place} fill="{fill}" stroke="#ffffff" stroke-width="{size * 0.28:.2f}" '
-                f'stroke-linejoin="round" paint-order="stroke">{escape(words)}</text>'
+                f'stroke-linejoin="round" paint-order="stroke">{words}</text>'
             )
         else:
-            self._parts.append(f'<text {place} fill="{fill}">{escape(words)}</text>')
+            self._parts.append(f'<text {place} fill="{fill}">{words}</text>')
 
     def begin_clip(self, name: str, x: float, y: float, width: float, height: float) -> None:
         """What follows is drawn inside a rectangle only."""
