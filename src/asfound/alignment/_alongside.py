@@ -166,7 +166,11 @@ def embedded(points: Points, paths: Paths) -> npt.NDArray[np.bool_]:
 
 
 def merge_alongside(
-    points: Points, paths: Paths, reach_single: Floats, alone: npt.NDArray[np.bool_]
+    points: Points,
+    paths: Paths,
+    reach_single: Floats,
+    alone: npt.NDArray[np.bool_],
+    moving: Integers | None = None,
 ) -> Paths:
     """Paths that lie on one another become one, their points in order of station.
 
@@ -182,8 +186,9 @@ def merge_alongside(
         By point: how far from a path a single point may lie to be taken in [m].
     alone : (p,) bool
         By point: paths of such points neither go into others nor take others in.
+    moving : (q,) int64, optional
+        Paths that may go into others; all by default.
     """
-    moving: Integers | None = None
     for _ in range(6):
         sizes = paths.sizes
         owner = paths.owner()

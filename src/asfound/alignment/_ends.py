@@ -9,6 +9,7 @@ from scipy.spatial import KDTree
 from asfound.alignment._neighbours import keyed_places
 from asfound.alignment._order import drop_cycles, walk_links
 from asfound.alignment._points import Floats, Integers, Paths, Points, grouped_median, ragged
+from asfound.alignment._tails import turn_between, usual_step
 
 HARD_GAP = 60.0
 HARD_GAP_NAMED = 150.0
@@ -21,11 +22,12 @@ TURN_SCALE = np.radians(15.0)
 TURN_CAP = 6.0
 CORNER_SPACINGS = 2.5
 CORNER_LEAST = 4.0
-LOOSE_TAIL = 2.2
 _NEIGHBOURS = 12
 
 
-def join_ends(points: Points, paths: Paths, alone: npt.NDArray[np.bool_]) -> Paths:
+def join_ends(
+    points: Points, paths: Paths, alone: npt.NDArray[np.bool_], stages: tuple[int, ...]
+) -> Paths:
     """Paths joined where one plainly goes on as another.
 
     Ends are joined where each is the other's best continuation: near, and straight, or round a
@@ -37,42 +39,17 @@ def join_ends(points: Points, paths: Paths, alone: npt.NDArray[np.bool_]) -> Pat
     points, paths
     alone : (p,) bool
         By point: paths of such points stay by themselves.
+    stages : tuple of int
+        0: stretches straight on over a short gap. 1: stretches, corners, single points straight
+        ahead. 2: single points round a bend. 3: single points with each other.
     """
-    paths = shed_tails(points, paths)
-    for stage in range(4):
+    for stage in stages:
         for _ in range(10):
             joined = _join_once(points, paths, alone, stage)
             if joined is None:
                 break
             paths = joined
     return paths
-
-
-def usual_step(points: Points, paths: Paths) -> Floats:
-    """(paths,) median distance between neighbours on each path [m]; NaN for single points."""
-    x, y = points.x[paths.nodes], points.y[paths.nodes]
-    owner = paths.owner()
-    step = np.hypot(np.diff(x), np.diff(y))
-    inner = owner[1:] == owner[:-1]
-    return grouped_median(step[inner], owner[1:][inner], len(paths))
-
-
-def shed_tails(points: Points, paths: Paths) -> Paths:
-    """Paths without end points that hang on by a step far longer than usual.
-
-    Such a point is as likely mistyped as the end of the line; by itself it can still be joined,
-    after the line has found its own continuation.
-    """
-    sizes = paths.sizes
-    step = usual_step(points, paths)
-    x, y = points.x[paths.nodes], points.y[paths.nodes]
-    long = np.zeros(len(x), bool)
-    far = np.hypot(np.diff(x), np.diff(y)) > LOOSE_TAIL * step[paths.owner()[1:]]
-    big = np.flatnonzero(sizes >= 4)
-    head, tail = paths.starts[:-1][big], paths.starts[1:][big] - 1
-    long[head] = far[head]
-    long[tail - 1] |= far[tail - 1]
-    return cut_paths(paths, long)
 
 
 def _join_once(
@@ -118,9 +95,9 @@ def _join_once(
     with np.errstate(invalid="ignore", divide="ignore"):
         bx, by = dx / gap, dy / gap
     close = gap < 0.5
-    turn_a = _angle(ux[a], uy[a], bx, by)
-    turn_b = _angle(bx, by, -ux[b], -uy[b])
-    overall = _angle(ux[a], uy[a], -ux[b], -uy[b])
+    turn_a = turn_between(ux[a], uy[a], bx, by)
+    turn_b = turn_between(bx, by, -ux[b], -uy[b])
+    overall = turn_between(ux[a], uy[a], -ux[b], -uy[b])
     both = pointed[a] & pointed[b]
     turn_a = np.where(close, np.where(both, overall, 0.0), np.where(pointed[a], turn_a, 0.0))
     turn_b = np.where(close, 0.0, np.where(pointed[b], turn_b, 0.0))
@@ -222,17 +199,3 @@ def _outward(points: Points, paths: Paths) -> tuple[Floats, Floats]:
     tx = x[tail] + x[near_t] - x[far_t] - x[far_t1]
     ty = y[tail] + y[near_t] - y[far_t] - y[far_t1]
     return np.concatenate((hx, tx)) / 2.0, np.concatenate((hy, ty)) / 2.0
-
-
-def _angle(ax: Floats, ay: Floats, bx: Floats, by: Floats) -> Floats:
-    cross = ax * by - ay * bx
-    dot = ax * bx + ay * by
-    return np.asarray(np.abs(np.arctan2(cross, dot)))
-
-
-def cut_paths(paths: Paths, cut: npt.NDArray[np.bool_]) -> Paths:
-    """Paths cut after each marked node position."""
-    inner = np.zeros(len(paths.nodes) + 1, bool)
-    inner[paths.starts] = True
-    inner[1:][cut] = True
-    return Paths(paths.nodes, np.flatnonzero(inner).astype(np.int64))

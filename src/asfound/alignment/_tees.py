@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from asfound.alignment._alongside import nearest_foreign, path_lengths
-from asfound.alignment._ends import usual_step
 from asfound.alignment._points import Floats, Integers, Paths, Points
+from asfound.alignment._tails import usual_step
 
 LARGEST_REACH = 8.0
 LEAST_REACH = 1.0

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from asfound.alignment._alongside import embedded, merge_alongside
 from asfound.alignment._bearings import local_directions, spikes, stations
-from asfound.alignment._ends import join_ends, usual_step
+from asfound.alignment._ends import join_ends
 from asfound.alignment._log_runs import log_runs
 from asfound.alignment._neighbours import neighbour_paths
 from asfound.alignment._points import (
@@ -22,6 +22,7 @@ from asfound.alignment._points import (
     grouped_median,
     select_points,
 )
+from asfound.alignment._tails import shed_by_log, shed_tails, usual_step
 from asfound.alignment._tees import find_tees
 from asfound.model import Assembly, Ground, Shots, Utility
 
@@ -97,11 +98,28 @@ def _all_paths(points: Points) -> Paths:
         paths = Paths.join([paths.take(runs), lone, extra])
     alone = embedded(points, paths)
     paths = merge_alongside(points, paths, single_reach, alone)
-    paths = join_ends(points, paths, alone)
-    if (paths.sizes == 1).any():
-        paths = merge_alongside(points, paths, _log_reach(points, paths, single_reach), alone)
-        paths = join_ends(points, paths, alone)
-    return paths
+    paths = shed_tails(points, paths)
+    paths = join_ends(points, paths, alone, (0, 1))
+    paths = _take_in_small(points, paths, single_reach, alone)
+    paths = join_ends(points, paths, alone, (2,))
+    paths, shed = shed_by_log(points, paths)
+    paths = _take_in_small(points, paths, _log_reach(points, paths, single_reach), alone)
+    single = paths.nodes[paths.starts[:-1][paths.sizes == 1]]
+    alone[np.intersect1d(shed, single)] = True
+    return join_ends(points, paths, alone, (2, 3))
+
+
+def _take_in_small(
+    points: Points,
+    paths: Paths,
+    reach: npt.NDArray[np.float64],
+    alone: npt.NDArray[np.bool_],
+) -> Paths:
+    """Single points and pairs taken into the paths they lie on."""
+    small = np.flatnonzero(paths.sizes <= 2)
+    if len(small) == 0:
+        return paths
+    return merge_alongside(points, paths, reach, alone, small)
 
 
 def _key_spacing(points: Points, runs: Paths) -> npt.NDArray[np.float64]:
