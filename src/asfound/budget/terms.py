@@ -8,6 +8,7 @@ neighbour's field) act across the line only, because a line is located across it
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,7 @@ from asfound.model import (
     Receiver,
     Shots,
     Source,
+    SweepCorrection,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -39,6 +41,7 @@ def error_budget(
     sources: Sequence[Source],
     settings: JobSettings,
     profile: Profile,
+    corrections: Sequence[SweepCorrection] = (),
 ) -> Budget:
     """Error budget of the conductor's centre at every shot.
 
@@ -53,6 +56,9 @@ def error_budget(
     sources : sequence of Source
     settings : JobSettings
     profile : Profile
+    corrections : sequence of SweepCorrection
+        Shots whose place across the line and depth come from a sweep: its uncertainty stands in
+        place of the field's terms.
 
     Returns
     -------
@@ -60,6 +66,8 @@ def error_budget(
         `centre_height` and the vertical values are NaN where a depth or a height is missing.
     """
     terms = _terms(shots, ground, assembly, sources, settings, profile)
+    if corrections:
+        terms = _with_sweeps(terms, assembly.bearing + np.pi / 2, corrections)
     count = len(shots)
     covariance = _sum(terms, count)
     independent = _sum([t for t in terms if t.shared_by is None], count)
@@ -84,6 +92,38 @@ def error_budget(
         ellipse=np.stack([major * RAYLEIGH_95, minor * RAYLEIGH_95, bearing], axis=1),
         outside_diameter=outside_diameters(shots, assembly, settings.sizes),
     )
+
+
+FIELD_TERMS = ("pinpointing", "neighbour-field", "depth-noise", "depth-scale")
+"""Terms that a sweep's own uncertainty replaces."""
+
+
+def _with_sweeps(
+    terms: Sequence[BudgetTerm], across: Floats, corrections: Sequence[SweepCorrection]
+) -> list[BudgetTerm]:
+    """Terms with the field's part of corrected shots replaced by that of their sweep."""
+    count = len(across)
+    rows = np.array([item.shot for item in corrections])
+    kept = np.ones(count)
+    kept[rows] = 0.0
+    changed = [
+        replace(
+            term,
+            east_east=term.east_east * kept,
+            north_north=term.north_north * kept,
+            east_north=term.east_north * kept,
+            up_up=term.up_up * kept,
+        )
+        if term.name in FIELD_TERMS
+        else term
+        for term in terms
+    ]
+    aside, below = np.zeros(count), np.zeros(count)
+    aside[rows] = [item.horizontal_sd**2 for item in corrections]
+    below[rows] = [item.depth_sd**2 for item in corrections]
+    basis = "covariance of the sweep's inversion, tape and distance from it"
+    changed.append(_directed("sweep", "Place and depth from a sweep", basis, aside, across, below))
+    return changed
 
 
 def _sum(terms: Sequence[BudgetTerm], count: int) -> Floats:

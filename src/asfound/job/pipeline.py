@@ -19,6 +19,7 @@ from asfound.budget import (
     shot_verdicts,
 )
 from asfound.geodesy import to_ground
+from asfound.job.sweeps import corrected, locate_sweeps, match_shots, settled
 from asfound.model import Intake, JobSettings, Results
 
 
@@ -59,17 +60,38 @@ def process(
     progress("Putting shots in order along lines")
     assembly = assemble(shots, ground)
 
+    progress("Inverting sweeps")
+    sweeps = locate_sweeps(intake.sweeps, sources, settings, shots, ground, assembly)
+    corrections = match_shots(sweeps, shots, ground, assembly)
+
     progress("Adding up error budgets")
-    budget = error_budget(shots, ground, assembly, sources, settings, profile)
+    as_read = error_budget(shots, ground, assembly, sources, settings, profile)
 
     progress("Running the rules")
     findings = run_rules(
-        RuleContext(shots, ground, budget, assembly, sources, settings, profile, intake.accounts)
+        RuleContext(
+            shots,
+            ground,
+            as_read,
+            assembly,
+            sources,
+            settings,
+            profile,
+            intake.accounts,
+            corrections,
+        )
     )
+    findings = settled(findings, corrections)
     verdict = shot_verdicts(findings, len(shots))
 
+    progress("Taking places and depths from sweeps")
+    used, ground = corrected(shots, ground, assembly, corrections)
+    budget = as_read
+    if corrections:
+        budget = error_budget(used, ground, assembly, sources, settings, profile, corrections)
+
     progress("Fitting lines and their envelopes")
-    lines = fit_lines(shots, ground, budget, assembly, verdict, settings)
+    lines = fit_lines(used, ground, budget, assembly, verdict, settings)
     crossings = find_crossings(lines)
 
     return Results(
@@ -84,4 +106,6 @@ def process(
         lines=lines,
         line_verdict=line_verdicts(findings, assembly, verdict),
         crossings=crossings,
+        sweeps=sweeps,
+        corrections=corrections,
     )

@@ -4,6 +4,7 @@ from asfound.model.findings import SUBJECTS, Finding, Findings, Rule, RuleOutcom
 from asfound.model.intake import Intake, RowAccount, RowReport
 from asfound.model.labels import Labels
 from asfound.model.lines import Assembly, Crossing, Line
+from asfound.model.located import LocatedConductor, LocatedSweep, SweepCorrection
 from asfound.model.positions import Ground, Operation
 from asfound.model.results import CAUTIONS, Results
 from asfound.model.settings import (
@@ -47,6 +48,8 @@ __all__ = [
     "JobSettings",
     "Labels",
     "Line",
+    "LocatedConductor",
+    "LocatedSweep",
     "Method",
     "NominalSize",
     "Operation",
@@ -60,6 +63,7 @@ __all__ = [
     "Shots",
     "Source",
     "Sweep",
+    "SweepCorrection",
     "Utility",
     "UtilityColour",
     "Verdict",

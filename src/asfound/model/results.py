@@ -10,6 +10,7 @@ import numpy.typing as npt
 from asfound.model.findings import Findings
 from asfound.model.intake import Intake
 from asfound.model.lines import Assembly, Crossing, Line
+from asfound.model.located import LocatedSweep, SweepCorrection
 from asfound.model.positions import Ground
 from asfound.model.settings import JobSettings
 from asfound.model.uncertainty import Budget
@@ -36,6 +37,7 @@ class Results:
     settings : JobSettings
     intake : Intake
     ground : Ground
+        With the corrections of sweeps.
     budget : Budget
     findings : Findings
     verdict : (n,) int8
@@ -44,6 +46,9 @@ class Results:
     lines : tuple of Line
     line_verdict : (lines,) int8
     crossings : tuple of Crossing
+    sweeps : tuple of LocatedSweep
+    corrections : tuple of SweepCorrection
+        Shots whose place across the line (`ground`) and depth come from a sweep.
     """
 
     version: str
@@ -57,6 +62,16 @@ class Results:
     lines: tuple[Line, ...]
     line_verdict: npt.NDArray[np.int8]
     crossings: tuple[Crossing, ...]
+    sweeps: tuple[LocatedSweep, ...] = ()
+    corrections: tuple[SweepCorrection, ...] = ()
+
+    @property
+    def depth(self) -> npt.NDArray[np.float64]:
+        """(n,) depth used for each shot [m]: the reading, or what a sweep beside it found."""
+        depth = self.intake.shots.depth.copy()
+        for item in self.corrections:
+            depth[item.shot] = item.depth
+        return depth
 
     def shot_name(self, index: int) -> str:
         """A shot's name in the job: the upload's tag and the row, such as ``'A-17'``."""

@@ -11,6 +11,7 @@ from asfound.budget.rules import (  # noqa: F401 (registration)
     log,
     pole,
     signal,
+    sweeps,
 )
 from asfound.budget.rules.context import RuleContext, registered, run
 

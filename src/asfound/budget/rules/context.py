@@ -23,6 +23,7 @@ from asfound.model import (
     Severity,
     Shots,
     Source,
+    SweepCorrection,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -41,6 +42,7 @@ class RuleContext:
     settings: JobSettings
     profile: Profile
     accounts: Sequence[RowAccount] = ()
+    corrections: Sequence[SweepCorrection] = ()
 
     @cached_property
     def along(self) -> AlongLine:

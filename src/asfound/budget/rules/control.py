@@ -6,9 +6,8 @@ import numpy as np
 from scipy.stats import chi2, norm
 
 from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
+from asfound.budget.terms import FIELD_TERMS
 from asfound.model import Rule, Severity
-
-_FIELD_TERMS = {"pinpointing", "neighbour-field", "depth-noise", "depth-scale"}
 
 CONTROL_FAILED = Rule(
     "control-failed",
@@ -73,7 +72,7 @@ def _position_covariance(context: RuleContext, rows: np.ndarray) -> np.ndarray:
     """Covariance of the ground point alone: the budget without the field's terms [m2]."""
     total = np.zeros((len(rows), 3, 3))
     for term in context.budget.terms:
-        if term.name in _FIELD_TERMS:
+        if term.name in FIELD_TERMS:
             continue
         for row, column, part in (
             (0, 0, term.east_east),
@@ -103,6 +102,7 @@ def control_missing(context: RuleContext) -> Outcome:
     names = np.array([name.casefold() in known for name in context.shots.control.names] + [False])
     checked = names[context.shots.control.codes]
     counts = np.bincount(context.shots.source, checked, minlength=len(context.sources))
-    rows = np.flatnonzero(counts == 0)
+    logged = np.bincount(context.shots.source, minlength=len(context.sources))
+    rows = np.flatnonzero((counts == 0) & (logged > 0))
     words = ["no shot on a control point whose coordinates job.toml holds"] * len(rows)
     return outcome(CONTROL_MISSING, rows, Severity.DOUBT, detail=words)
