@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from asfound.intake.delimited import DelimitedTable
 from asfound.intake.frames import frame_facts
 from asfound.intake.mapping import Mapping
 from asfound.intake.open_questions import open_questions
-from asfound.intake.raw import Data, digest
+from asfound.intake.raw import Data, digest, raw_size
 from asfound.intake.reports import Reporter
 from asfound.intake.requirements import check_mapping
 from asfound.intake.shot_cells import ShotsBuilder
@@ -84,9 +85,23 @@ def read_upload(
     if questions:
         first = questions[0]
         raise AmbiguityError(f"{first.what} {first.why}".strip(), where=name, remedy=first.remedy)
-    sha256, size = digest(data, where=name)
+    size = raw_size(data, where=name)
     if not size:
         raise InputError("the file is empty.", where=name, remedy="Export it again.")
+    with ThreadPoolExecutor(1) as hasher:
+        sha256 = hasher.submit(digest, data, where=name)
+        return _read(data, name, mapping, tag, source_index, track, sha256)
+
+
+def _read(
+    data: Data,
+    name: str,
+    mapping: Mapping,
+    tag: str,
+    source_index: int,
+    track: Data | None,
+    sha256: Future[tuple[str, int]],
+) -> Upload:
     facts = frame_facts(mapping.frame, where=f"{name}, mapping, frame.crs")
     check_mapping(mapping, facts, name, located=False)
     reporter = Reporter(name)
@@ -98,6 +113,7 @@ def read_upload(
     else:
         builder = ShotsBuilder(mapping, facts, reporter, source_index)
         for cells in table.blocks():
+            builder.expected_rows = table.expected_rows
             builder.add(cells)
         shots = builder.done()
     reports = reporter.done()
@@ -109,8 +125,8 @@ def read_upload(
     source = Source(
         tag=tag,
         file=name,
-        sha256=sha256,
-        size=size,
+        sha256=sha256.result()[0],
+        size=sha256.result()[1],
         rows=table.rows,
         frame=mapping.frame,
         position_of=mapping.position_of,
@@ -120,7 +136,7 @@ def read_upload(
         antenna_height=mapping.antenna_height,
         position_accuracy=mapping.position_accuracy,
     )
-    return Upload(source, shots, (), reports, account, table.comment_lines, table.blank_lines)
+    return Upload(source, shots, sweeps, reports, account, table.comment_lines, table.blank_lines)
 
 
 def _sweeps(table: DelimitedTable, builder: SweepsBuilder) -> tuple[Sweep, ...]:
@@ -136,10 +152,16 @@ def join_uploads(uploads: Sequence[Upload]) -> Intake:
             raise AssertionError(f"rows were lost: {upload.account}")
     return Intake(
         sources=tuple(upload.source for upload in uploads),
-        shots=Shots.join([upload.shots for upload in uploads])
-        if uploads
-        else Shots.build(np.empty(0), np.empty(0)),
+        shots=_all_shots(uploads),
         sweeps=tuple(sweep for upload in uploads for sweep in upload.sweeps),
         reports=tuple(report for upload in uploads for report in upload.reports),
         accounts=tuple(upload.account for upload in uploads),
     )
+
+
+def _all_shots(uploads: Sequence[Upload]) -> Shots:
+    if not uploads:
+        return Shots.build(np.empty(0), np.empty(0))
+    if len(uploads) == 1:
+        return uploads[0].shots  # a copy of a million shots would be a waste
+    return Shots.join([upload.shots for upload in uploads])
