@@ -131,6 +131,21 @@ def _top_height(delivery: Delivery) -> Floats:
     return budget.centre_height + budget.outside_diameter / 2.0
 
 
+def _depth_from(delivery: Delivery) -> list[Value]:
+    known = np.isfinite(delivery.results.depth).tolist()
+    words: list[Value] = ["reading" if k else "" for k in known]
+    for correction in delivery.results.corrections:
+        words[correction.shot] = f"sweep {delivery.results.sweeps[correction.located].name}"
+    return words
+
+
+def _moved_left(delivery: Delivery) -> Floats:
+    moved = np.full(len(delivery.shot_names), np.nan)
+    for correction in delivery.results.corrections:
+        moved[correction.shot] = correction.shift_left
+    return moved
+
+
 def _satellites(delivery: Delivery) -> list[Value]:
     counts = delivery.results.intake.shots.satellites.tolist()
     return [None if count < 0 else count for count in counts]
@@ -251,8 +266,30 @@ SHOTS = Table(
             "Depth",
             "depth",
             "DEPTH",
-            "Reading: ground to the centre of the current; empty if none was logged.",
+            "Ground to the centre of the current, as used: the reading, or what a sweep beside "
+            "the shot found; empty if there is neither.",
+            lambda d: d.results.depth,
+        ),
+        length(
+            "Depth as read",
+            "depth_read",
+            "DREAD",
+            "The receiver's reading, untouched; empty if none was logged.",
             _shots("depth"),
+        ),
+        text(
+            "Depth from",
+            "depth_from",
+            "DEPTH_FROM",
+            "Reading, or the sweep that place and depth were taken from.",
+            _depth_from,
+        ),
+        length(
+            "Moved left",
+            "moved_left",
+            "MOVEL",
+            "How far the shot was moved to the left of its line because of a sweep; empty if not.",
+            _moved_left,
         ),
         length(
             "Centre height",

@@ -92,7 +92,7 @@ def ellipses(delivery: Delivery, corners: int = 48) -> Floats:
 
 def shot_labels(delivery: Delivery) -> list[str]:
     """``'A-17 1.23 m'``: name and depth, for drawings."""
-    depth = delivery.length(delivery.results.intake.shots.depth).tolist()
+    depth = delivery.length(delivery.results.depth).tolist()
     unit = delivery.about.unit.symbol
     decimals = 2 if unit == "m" else 1
     return [

@@ -23,12 +23,12 @@ _LONGEST = 400
 _RUN = re.compile(r"\S{33,}")
 
 
-def clean(words: object) -> str:
+def clean(words: object, longest: int = _LONGEST) -> str:
     """Text fit for print: one line, printable, long runs breakable, very long text cut."""
     line = " ".join(str(words).split())
     line = "".join(c if c.isprintable() else "\ufffd" for c in line)
-    if len(line) > _LONGEST:
-        line = line[: _LONGEST - 1] + "\u2026"
+    if len(line) > longest:
+        line = line[: longest - 1] + "\u2026"
     # A zero-width space every 24 characters lets a run without blanks break at a margin.
     return _RUN.sub(lambda m: "\u200b".join(re.findall(".{1,24}", m.group())), line)
 
@@ -296,7 +296,7 @@ def operations(delivery: Delivery) -> list[dict[str, str]]:
                 "epoch": clean(operation.epoch),
                 "grids": clean(", ".join(operation.grids) or "none"),
                 "shots": plural(count, "shot"),
-                "definition": clean(operation.definition),
+                "definition": clean(operation.definition, 3000),
             }
         )
     return rows

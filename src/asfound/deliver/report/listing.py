@@ -33,6 +33,7 @@ _COLUMNS = (
     "verdict",
     "findings",
 )
+_FIX = _COLUMNS.index("fix")
 _DECIMALS = {"station": 2, "depth": 2}
 
 
@@ -67,6 +68,7 @@ def shots_table(delivery: Delivery) -> dict[str, Any]:
                 row.append(str(value)[5:16].replace("T", " "))
             else:
                 row.append(clean(value))
+        row[_FIX] = row[_FIX].replace("rtk", "RTK")
         body.append(row)
     heads = [[_SHORT.get(c.name, c.heading), c.unit(about)] for c, _ in columns]
     return {"heads": heads, "rows": body, "note": note}
@@ -108,6 +110,7 @@ def findings_list(delivery: Delivery) -> list[dict[str, Any]]:
                     clean(detail_text(finding, delivery.about.unit)),
                 ]
             )
+        subjects = _gathered(subjects)
         groups.append(
             {
                 "order": (-int(outcome.severity.max()), place),
@@ -127,6 +130,14 @@ def findings_list(delivery: Delivery) -> list[dict[str, Any]]:
     return groups
 
 
+def _gathered(subjects: list[list[str]]) -> list[list[str]]:
+    """Subjects of which the same is said, in one row."""
+    rows: dict[tuple[str, str], list[str]] = {}
+    for name, severity, detail in subjects:
+        rows.setdefault((severity, detail), []).append(name)
+    return [[", ".join(names), severity, detail] for (severity, detail), names in rows.items()]
+
+
 _KIND = {"line": "line ", "source": "upload "}
 
 
@@ -140,9 +151,10 @@ def rules_not_run(delivery: Delivery) -> list[list[str]]:
 def row_reports(delivery: Delivery) -> dict[str, Any]:
     """Rows that did not become shots, or did with a remark."""
     reports = delivery.results.intake.reports
+    tags = {source.file: source.tag for source in delivery.results.intake.sources}
     rows = [
         [
-            clean(report.file),
+            tags.get(report.file) or clean(report.file),
             str(report.line_number),
             "kept" if report.accepted else "not used",
             clean(f"{report.field}: {report.value}" if report.field else report.value),

@@ -53,7 +53,7 @@ def map_pages(delivery: Delivery, body: dict[bool, tuple[float, float]]) -> list
         return []
     frames = {flip: (w - LEFT - EDGE, h - BELOW - KEY) for flip, (w, h) in body.items()}
     whole = overview(extent, frames, metric)
-    sheets = details(whole, _points(delivery), frames[False], metric)
+    sheets = details(whole, _wanted_points(delivery), frames, metric)
     pages = [_page(delivery, whole, sheets)]
     return pages + [_page(delivery, sheet, ()) for sheet in sheets]
 
@@ -64,6 +64,22 @@ def _points(delivery: Delivery) -> Floats:
     axes = [np.column_stack([s.easting, s.northing]) for s in delivery.shapes]
     points: Floats = np.concatenate([np.column_stack([ground.easting, ground.northing]), *axes])
     return points[np.isfinite(points).all(axis=1)]
+
+
+def _wanted_points(delivery: Delivery) -> Floats:
+    """What the sheets must show: axes, a point at least every 2 m, and their shots.
+
+    A stray shot gets no sheet of its own; it stands on the overview and in the table.
+    """
+    ground = delivery.results.ground
+    joined = delivery.results.assembly.line >= 0
+    parts = [np.column_stack([ground.easting, ground.northing])[joined]]
+    for shape in delivery.shapes:
+        axis = shapely.linestrings(np.column_stack([shape.easting, shape.northing]))
+        parts.append(shapely.get_coordinates(shapely.segmentize(axis, 2.0)))
+    points: Floats = np.concatenate(parts)
+    points = points[np.isfinite(points).all(axis=1)]
+    return points if len(points) else _points(delivery)
 
 
 def map_extent(delivery: Delivery) -> Floats | None:
@@ -112,7 +128,7 @@ def _page(delivery: Delivery, sheet: Sheet, index: tuple[Sheet, ...]) -> MapPage
     inside = np.flatnonzero(sheet.holds(np.nan_to_num(shots, nan=np.inf)))
     factor = exaggeration(results.budget.ellipse[inside, 0], sheet.metres_per_mm)
     crowded = len(inside) > MOST_SYMBOLS or (
-        bool(index) and _spacing(delivery) < 3 * TICK_WIDTH * sheet.metres_per_mm
+        bool(index) and _spacing(delivery) < 1.6 * sheet.metres_per_mm
     )
     if crowded:
         control = results.intake.shots.control.codes[inside] >= 0
@@ -143,6 +159,12 @@ def _page(delivery: Delivery, sheet: Sheet, index: tuple[Sheet, ...]) -> MapPage
         notes.append("At this scale sound shots are left out.")
     if index:
         notes.append("Numbered frames are the sheets that follow; shots are named there.")
+        within = np.any([other.holds(shots) for other in index], axis=0)
+        alone = np.flatnonzero(~within & sheet.holds(np.nan_to_num(shots, nan=np.inf)))
+        if len(alone):
+            names = ", ".join(delivery.shot_names[k] for k in alone[:8].tolist())
+            more = f" and {len(alone) - 8} more" if len(alone) > 8 else ""
+            notes.append(f"On no sheet: {names}{more}.")
     elif unlabelled:
         notes.append(f"{plural(unlabelled, 'label')} left out for want of room: see the table.")
     title = f"{sheet.title}, {scale_words(sheet.denominator, delivery.about.unit.code == 'm')}"
@@ -316,7 +338,7 @@ class _Canvas:
         if not wanted:
             return 0
         size = 1.9
-        depth = self.delivery.length(self.delivery.results.intake.shots.depth)
+        depth = self.delivery.length(self.delivery.results.depth)
         decimals = 2 if self.delivery.about.unit.code == "m" else 1
         centre = np.column_stack(
             [self.delivery.results.ground.easting, self.delivery.results.ground.northing]

@@ -205,12 +205,11 @@ class _Panel:
         offset = line.residual[self.members, 1]
         across = shape.across_95[self.vertices]
         used = line.used[self.members]
-        reach = np.concatenate([across, (np.abs(offset) + half)[used], [0.05]])
-        reach = reach[np.isfinite(reach)]
-        limit = float(np.max(reach)) * 1.1
+        sound = used & (self.delivery.results.verdict[shots] == Verdict.SOUND)
+        limit = 1.1 * max(0.05, _high(across), _high((np.abs(offset) + half)[sound]))
         y = _Axis(0.0, STRIP / 2 + 5.0, limit / (STRIP / 2 - 0.5), -1.0)
         top, bottom = 5.0 + 0.5, STRIP + 5.0 - 0.5
-        step = round_step(limit / 1.9 / self.unit.metres)
+        step = round_step(limit / 2.6 / self.unit.metres)
         ratio = self.x.per_mm / y.per_mm
         self._box(
             5.0,
@@ -223,20 +222,25 @@ class _Panel:
         self.drawing.begin_clip("strip", LEFT, 5.0, self.width - LEFT - 3.0, STRIP)
         x_axis = self.x(line.axis_station[self.vertices])
         self._band(np.full(len(x_axis), float(y(0.0))), across / y.per_mm)
-        shown = np.clip(y(offset), top, bottom)
-        self._marks(
-            self.x(line.station[self.members]),
-            shown,
-            half / y.per_mm,
-            self.delivery.results.verdict[shots],
-        )
+        x, at = self.x(line.station[self.members]), y(offset)
+        seen = (at >= top) & (at <= bottom)
+        verdict = self.delivery.results.verdict[shots]
+        self._marks(x[seen], at[seen], (half / y.per_mm)[seen], verdict[seen])
+        for px, py in zip(x[~seen].tolist(), at[~seen].tolist(), strict=True):
+            # An arrowhead at the edge: the shot lies beyond what is drawn.
+            edge, tip = (top + 2.0, -2.0) if py < top else (bottom - 2.0, 2.0)
+            self.drawing.path(f"M{px - 0.8:.2f} {edge:g}h1.6l-0.8 {tip:g}Z", fill=self.colour)
+        bends = LabelPlaces(self.width, STRIP)
         for station, angle in line.bends.tolist():
             if self.low <= station <= self.high:
-                x = float(self.x(station))
-                self.drawing.path(f"M{x:.2f} 5v2.2l-1 -2.2h2l-1 2.2", stroke=INK, width=0.25)
-                self.drawing.text(
-                    x + 1.4, 7.4, f"bend {np.degrees(angle):+.0f}\u00b0", size=1.8, halo=True
-                )
+                at_bend = float(self.x(station))
+                self.drawing.path(f"M{at_bend:.2f} 5v2.2l-1 -2.2h2l-1 2.2", stroke=INK, width=0.25)
+                words = f"bend {np.degrees(angle):+.0f}\u00b0"
+                room = len(words) * FIGURE_WIDTH * 1.8
+                box = (at_bend - 1.2, 5.5, at_bend + 2.0 + room, 7.5)
+                if bends.free(box):
+                    bends.take(box)
+                    self.drawing.text(at_bend + 1.4, 7.4, words, size=1.8, halo=True)
         self.drawing.end_clip()
 
     # --- profile --------------------------------------------------------------------------------
@@ -247,7 +251,7 @@ class _Panel:
         ground = self.delivery.results.ground.height[shots]
         centre = self.delivery.results.budget.centre_height[shots]
         if not np.isfinite(ground).any():
-            depth = self.delivery.results.intake.shots.depth[shots]
+            depth = self.delivery.results.depth[shots]
             return np.zeros(len(shots)), -depth
         return ground, centre
 
@@ -256,12 +260,18 @@ class _Panel:
         ground, centre = self._shot_levels()
         if not np.isfinite(centre).any():
             return None
-        half = self.delivery.results.budget.vertical_95[self.line.shots[self.members]]
-        used = self.line.used[self.members]
+        shots = self.line.shots[self.members]
+        half = self.delivery.results.budget.vertical_95[shots]
+        # What is badly known does not stretch the drawing; it runs out of the frame instead.
+        used = self.line.used[self.members] & (
+            self.delivery.results.verdict[shots] == Verdict.SOUND
+        )
+        if not np.isfinite(centre[used]).any():
+            used = np.isfinite(centre)
         axis = self.line.height[self.vertices]
         reach = self.shape.vertical_95[self.vertices]
         parts = [
-            ground,
+            ground[used],
             (centre - half)[used],
             centre[used],
             axis - reach,
@@ -358,7 +368,7 @@ class _Panel:
         depths = LabelPlaces(self.width, 10.0)
         size = 1.8
         floor = top + PROFILE - 1.3
-        depth = self.delivery.length(self.delivery.results.intake.shots.depth)
+        depth = self.delivery.length(self.delivery.results.depth)
         decimals = 2 if self.unit.code == "m" else 1
         for px, py, shot in zip(x.tolist(), y.tolist(), shots.tolist(), strict=True):
             words = self.delivery.shot_names[shot]
@@ -432,6 +442,12 @@ def _other(crossing: Crossing, number: int) -> tuple[int, float, float] | None:
     if crossing.line_b == number:
         return crossing.line_a, crossing.station_b, crossing.station_a
     return None
+
+
+def _high(values: Floats) -> float:
+    """The ninth decile; zero if nothing is known."""
+    known = values[np.isfinite(values)]
+    return float(np.quantile(known, 0.9)) if len(known) else 0.0
 
 
 def _times(ratio: float) -> str:

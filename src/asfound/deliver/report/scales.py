@@ -168,7 +168,7 @@ def overview(extent: Floats, frames: dict[bool, tuple[float, float]], metric: bo
 
 
 def details(
-    whole: Sheet, points: Floats, frame: tuple[float, float], metric: bool
+    whole: Sheet, points: Floats, frames: dict[bool, tuple[float, float]], metric: bool
 ) -> tuple[Sheet, ...]:
     """Sheets at a scale one can read, where there is something; none if the overview will do.
 
@@ -176,9 +176,9 @@ def details(
     ----------
     whole : Sheet
     points : (n, 2) float64
-        What is to be shown [m].
-    frame : (width, height)
-        On paper [mm].
+        What is to be shown [m], no further apart than a sheet is wide.
+    frames : dict
+        Width and height on paper [mm] for portrait (False) and landscape (True).
     metric : bool
     """
     points = points[whole.holds(points)]
@@ -187,26 +187,53 @@ def details(
             continue
         if denominator >= whole.denominator or not len(points):
             return ()
-        # Neighbouring sheets overlap by a twentieth, so that nothing hides in a seam.
-        step = np.array(frame) * denominator / 1000.0
-        low = points.min(axis=0)
-        span = points.max(axis=0) - low
-        count = np.maximum(np.ceil(span / (0.95 * step)), 1).astype(int)
-        start = low - (count * 0.95 * step - span) / 2.0 - 0.025 * step
-        cell = np.floor((points - start - 0.025 * step) / (0.95 * step)).astype(int)
-        cell = np.clip(cell, 0, count - 1)
-        used = sorted(
-            {(-int(row), int(column)) for column, row in np.unique(cell, axis=0).tolist()}
-        )
-        if len(used) <= MOST_SHEETS:
+        found = []
+        for flipped, frame in frames.items():
+            window = np.array(frame) * denominator / 1000.0
+            for along in (0, 1):
+                centres = _cover(points, window, along)
+                found.append((len(centres), flipped, along, centres, window, frame))
+        count, flipped, _, centres, window, frame = min(found, key=lambda f: f[:3])
+        if count <= MOST_SHEETS:
+            corners = [(centre - window / 2.0).tolist() for centre in centres]
             return tuple(
-                Sheet(
-                    f"Sheet {k}",
-                    float(start[0] + column * 0.95 * step[0]),
-                    float(start[1] - row * 0.95 * step[1]),
-                    *frame,
-                    denominator,
-                )
-                for k, (row, column) in enumerate(used, 1)
+                Sheet(f"Sheet {k}", west, south, frame[0], frame[1], denominator, flipped)
+                for k, (west, south) in enumerate(corners, 1)
             )
     return ()
+
+
+def _cover(points: Floats, window: Floats, along: int) -> list[Floats]:
+    """Centres of windows that cover all points, laid one after the other from west or north.
+
+    Greedy: the window goes over the first point not yet covered and as many others as it can
+    hold. Stops early when there are more windows than anyone would print.
+    """
+    # Points are gathered in cells of a fortieth of the window, by which it is kept smaller, and
+    # by another twentieth, so that neighbouring sheets overlap and nothing hides in a seam.
+    cell = window / 40.0
+    sign = np.array([1.0, 1.0]) if along == 0 else np.array([1.0, -1.0])
+    left = np.unique(np.floor(points / cell), axis=0) * cell + cell / 2.0
+    left = left * sign
+    inner = window * (1.0 - 1.0 / 40.0 - 1.0 / 20.0)
+    across = 1 - along
+    centres: list[Floats] = []
+    while len(left) and len(centres) <= MOST_SHEETS:
+        first = left[np.argmin(left[:, along])]
+        strip = left[left[:, along] <= first[along] + inner[along]]
+        level = np.sort(strip[:, across])
+        start = level[(level >= first[across] - inner[across]) & (level <= first[across])]
+        held = np.searchsorted(level, start + inner[across], "right") - np.searchsorted(
+            level, start
+        )
+        bottom = start[np.argmax(held)]
+        covered = (
+            (left[:, along] <= first[along] + inner[along])
+            & (left[:, across] >= bottom)
+            & (left[:, across] <= bottom + inner[across])
+        )
+        inside = left[covered]
+        centre = (inside.min(axis=0) + inside.max(axis=0)) / 2.0
+        centres.append(centre * sign)
+        left = left[~covered]
+    return centres
