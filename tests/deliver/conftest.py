@@ -450,7 +450,6 @@ def build_results(
         lines=tuple(lines),
         line_verdict=np.array([0, 1, 0, 0], np.int8),
         crossings=crossings,
-        depth=reading,
     )
 
 
@@ -492,7 +491,6 @@ def empty_results() -> Results:
         lines=(),
         line_verdict=np.empty(0, np.int8),
         crossings=(),
-        depth=none,
     )
 
 
