@@ -8,8 +8,10 @@ from asfound.em.inversion.fits import (
     SweepStatus,
 )
 from asfound.em.inversion.invert import invert_sweep, invert_sweeps
+from asfound.em.inversion.places import PlaceFits, fit_places
 from asfound.em.inversion.readings import (
     HORIZONTAL_COIL,
+    UNIT_FIELDS,
     VERTICAL_COIL,
     SweepBatch,
     SweepReadings,
@@ -20,13 +22,16 @@ from asfound.em.inversion.readings import (
 __all__ = [
     "HORIZONTAL_COIL",
     "MOST_CONDUCTORS",
+    "UNIT_FIELDS",
     "VERTICAL_COIL",
     "Conductor",
+    "PlaceFits",
     "SweepBatch",
     "SweepFit",
     "SweepFits",
     "SweepReadings",
     "SweepStatus",
+    "fit_places",
     "invert_sweep",
     "invert_sweeps",
     "shared_batch",

@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from asfound.em.inversion._bounds import Bounds
 from asfound.em.inversion._certainty import (
     effective_weight,
     fisher_covariance,
@@ -16,7 +17,7 @@ from asfound.em.inversion._certainty import (
 from asfound.em.inversion._likelihood import Kind
 from asfound.em.inversion._moments import Readings
 from asfound.em.inversion._neighbours import separation_needed, undetected
-from asfound.em.inversion._orders import Bounds, OrderFit
+from asfound.em.inversion._orders import OrderFit
 from asfound.em.inversion._outliers import IMPROBABLE
 from asfound.em.inversion._scaling import ASSUMED_NOISE, SMALLEST_NOISE
 from asfound.em.inversion._selection import n_parameters
@@ -55,6 +56,7 @@ def solve_certainty(
     count: FloatArray,
     known: BoolArray,
     p_value: FloatArray,
+    reach: FloatArray,
 ) -> Solution:
     """Uncertainty of m sweeps with the same number of conductors.
 
@@ -65,6 +67,8 @@ def solve_certainty(
         Sum of squared residuals in assumed noise variances; real numbers read.
     known : (m,) bool
     p_value : (m,)
+    reach : (2 C, m)
+        Standard deviations needed to reach rival layouts [m].
 
     Returns
     -------
@@ -87,6 +91,7 @@ def solve_certainty(
     deviation = np.sqrt(np.maximum(np.einsum("nii->ni", places), 1e-18)).T
     direction = places.transpose(1, 2, 0) / deviation
     inflation = profile_inflation(readings, kind, bounds, fit, deviation, direction, variance)
+    inflation = np.maximum(inflation, reach / deviation)
     covariance = _reported(covariance, fit, inflation.T)
     hidden = undetected(readings, fit.place, fit.linear, weight, variance, count)
     neighbour = hidden.shift.reshape(m, 2, size).transpose(0, 2, 1)

@@ -12,14 +12,18 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import t as student
 
-from asfound.em.inversion._levenberg import LeastSquares, Problem, minimise
-from asfound.em.inversion._likelihood import IteratedSquares, Kind, model_field, pretend
+from asfound.em.inversion._bounds import Bounds
+from asfound.em.inversion._levenberg import minimise
+from asfound.em.inversion._likelihood import Kind, model_field, pretend
 from asfound.em.inversion._moments import Readings, columns
-from asfound.em.inversion._orders import Bounds, OrderFit, moment_source
+from asfound.em.inversion._orders import OrderFit, exact_problem
 
 FloatArray = npt.NDArray[np.float64]
 
 LIMIT = 1.959963984540054  # two-sided 95 % of the normal
+_FAR = 4.0  # standard deviations at which a confident answer must still not be wrong
+_FARTHER = 10.0  # looked at where the misfit was flat out to _FAR
+_LOPSIDED = 1.3
 _LARGEST_INFLATION = 20.0
 
 
@@ -147,20 +151,20 @@ def profile_inflation(
     size2, n = deviation.shape
     inflation = np.ones((size2, n))
     low, high = bounds.boxes(size2 // 2)
-    if kind.plain:
-        problem: Problem = LeastSquares(moment_source(readings))
-    else:
-        problem = IteratedSquares(readings, kind)
+    problem = exact_problem(readings, kind)
     least = problem.evaluate(fit.place, fit.linear).square
-    demanded = LIMIT**2
     for i in range(size2):
-        for side in (-1.0, 1.0):
-            trial = fit.place + side * LIMIT * direction[:, i]
+        for sigmas in (-LIMIT, LIMIT, -_FAR, _FAR, -_FARTHER, _FARTHER):
+            demanded = sigmas**2
+            trial = fit.place + sigmas * direction[:, i]
             outside = (trial[i] < low[i]) | (trial[i] > high[i])
             trial = np.clip(trial, low, high)
             rise = (problem.evaluate(trial, fit.linear).square - least) / scale
-            # Rounding and curvature of a tenth change nothing that matters.
-            look = np.flatnonzero((np.abs(rise - demanded) > 0.3) & ~outside)
+            # A rise wrong by a tenth changes nothing that matters.
+            look = (np.abs(rise - demanded) > 0.1 * demanded) & ~outside
+            if abs(sigmas) == _FARTHER:
+                look &= inflation[i] > _LOPSIDED
+            look = np.flatnonzero(look)
             if len(look) == 0:
                 continue
             tight_low, tight_high = low[:, look].copy(), high[:, look].copy()

@@ -119,7 +119,7 @@ def minimise(
             near = np.flatnonzero(gain < _NEWTON_BELOW)
             if len(near):
                 _newton_step(state, place, low, high, damping, step, gain, near)
-        done = (gain <= np.maximum(tolerance, rounding)) | _merged(place, 0.02)
+        done = (gain <= np.maximum(tolerance, rounding)) | merged(place, 0.02)
         if done.any():
             stay = np.flatnonzero(~done)
             retire = active[done]
@@ -161,18 +161,18 @@ def _store(whole: Projection, part: Projection, where: IntArray) -> None:
             to[..., where] = values
 
 
-def _merged(place: FloatArray, share: float) -> npt.NDArray[np.bool_]:
+def merged(place: FloatArray, share: float) -> npt.NDArray[np.bool_]:
     """Problems in which two conductors lie closer than `share` of their depth.
 
     Such a pair is a dipole to the readings: separation and current can trade without end.
     """
     size = place.shape[0] // 2
-    merged = np.zeros(place.shape[1], dtype=bool)
+    close = np.zeros(place.shape[1], dtype=bool)
     for a in range(size):
         for b in range(a):
             apart = (place[a] - place[b]) ** 2 + (place[size + a] - place[size + b]) ** 2
-            merged |= apart < (share * share) * place[size + a] * place[size + b]
-    return merged
+            close |= apart < (share * share) * place[size + a] * place[size + b]
+    return close
 
 
 def _step(

@@ -29,6 +29,12 @@ CHANCE = 0.1
 lines in one trench are the exception; no source)."""
 
 
+CHANCE_MORE = 0.02
+"""The same where several conductors were told apart already."""
+
+DEPTH_RATIOS = np.array([1.0, 0.7, 1.4])  # of a neighbour's depth to the strongest's
+
+
 class Undetected(NamedTuple):
     """Limits for a further conductor as deep as the strongest one, of n sweeps.
 
@@ -93,12 +99,11 @@ def _chunk(
     count: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     size, n_parts = place.shape[0] // 2, linear.shape[1]
-    offsets = np.concatenate([-SEPARATIONS, SEPARATIONS])
+    sides = np.concatenate([-SEPARATIONS, SEPARATIONS])
+    offsets = np.tile(sides, len(DEPTH_RATIOS))
+    deeper = np.repeat(DEPTH_RATIOS, len(sides))
     candidates = np.concatenate(
-        [
-            place[0] + offsets[:, np.newaxis],
-            np.broadcast_to(place[size], (len(offsets), len(count))),
-        ]
+        [place[0] + offsets[:, np.newaxis], place[size] * deeper[:, np.newaxis]]
     )
     bare = readings._replace(background=False)
     fields = columns(bare, candidates, order=0)
@@ -126,15 +131,16 @@ def _chunk(
     each = n_parameters(1, n_parts, background=False)
     penalty = np.maximum(each * np.log(np.maximum(count, 2.0)), FEWEST_PENALTY)[:, np.newaxis]
     found = (np.sqrt(penalty) + POWER) / np.sqrt(left) / strongest
-    ratio = found.reshape(n, 2, -1).max(axis=1)
+    # The first block of candidates is as deep as the strongest.
+    ratio = found[:, : len(sides)].reshape(n, 2, -1).max(axis=1)
     hidden = np.minimum(np.sqrt(penalty / left), LARGEST_RATIO * strongest)
     moved = np.abs(answer) * hidden[:, np.newaxis]
     per = 2 + n_parts
     where = np.concatenate([np.arange(size) * per, np.arange(size) * per + 1])
     # No neighbour moves a line farther than it stands away.
-    limit = np.abs(offsets) * LARGEST_RATIO
-    shift = np.minimum(moved[:, where], limit).max(axis=2)
-    return ratio, np.sqrt(CHANCE) * shift
+    limit = LARGEST_RATIO * np.hypot(offsets, (deeper - 1.0) * place[size][:, np.newaxis])
+    shift = np.minimum(moved[:, where], limit[:, np.newaxis]).max(axis=2)
+    return ratio, np.sqrt(CHANCE if size == 1 else CHANCE_MORE) * shift
 
 
 def separation_needed(ratio: FloatArray, wanted: float) -> FloatArray:

@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from asfound.em.inversion._bounds import Bounds
 from asfound.em.inversion._levenberg import LeastSquares, Problem, minimise
 from asfound.em.inversion._likelihood import IteratedSquares, Kind, model_field, pretend
 from asfound.em.inversion._moments import GeneralMoments, MomentSource, Readings
@@ -21,26 +22,6 @@ from asfound.em.inversion._unsigned_starts import unsigned_pair_starts, unsigned
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
-
-
-class Bounds(NamedTuple):
-    """Search range of n sweeps: ``low``, ``high`` (n,) positions; depths of all [m]."""
-
-    low: FloatArray
-    high: FloatArray
-    shallow: float
-    deep: float
-
-    def rows(self, rows: IntArray) -> Bounds:
-        """Of selected sweeps."""
-        return self._replace(low=self.low[rows], high=self.high[rows])
-
-    def boxes(self, size: int) -> tuple[FloatArray, FloatArray]:
-        """Lower and upper bounds of the places of `size` conductors, (2 size, n)."""
-        depth = np.ones((size, len(self.low)))
-        low = np.concatenate([np.tile(self.low, (size, 1)), depth * self.shallow])
-        high = np.concatenate([np.tile(self.high, (size, 1)), depth * self.deep])
-        return low, high
 
 
 class OrderFit(NamedTuple):
@@ -63,8 +44,8 @@ class OrderFit(NamedTuple):
 class Effort(NamedTuple):
     """How many starts of each sort, and how long a draft may take."""
 
-    forward: int = 3
-    pairs: int = 3
+    forward: int = 2
+    pairs: int = 2
     draft_iterations: int = 15
 
 
@@ -99,7 +80,7 @@ def fit_order(
     -------
     OrderFit
     """
-    starts, linear = _starts(readings, kind, size, previous, effort)
+    starts, linear = starts_for(readings, kind, size, previous, effort)
     return fit_from(readings, kind, bounds, starts, linear, effort)
 
 
@@ -129,14 +110,8 @@ def fit_from(
     low, high = bounds.boxes(size)
     flat = starts.reshape(2 * size, -1)
     flat_linear = None if linear is None else linear.reshape(*linear.shape[:2], -1)
-    if kind.plain:
-        source = moment_source(readings)
-        quick: MomentSource = source.draft() if isinstance(source, PairedMoments) else source
-        many: Problem = LeastSquares(quick.keep(rows), newton=False)
-        once: Problem = LeastSquares(source)
-    else:
-        many = IteratedSquares(readings.rows(rows), kind.rows(rows))
-        once = IteratedSquares(readings, kind)
+    many = draft_problems(readings, kind, rows)
+    once = exact_problem(readings, kind)
     drafts = minimise(
         many,
         flat,
@@ -173,9 +148,26 @@ def sort_by_current(fit: OrderFit) -> OrderFit:
     return fit._replace(place=place, linear=linear)
 
 
-def _starts(
+def exact_problem(readings: Readings, kind: Kind) -> Problem:
+    """The problems in full precision, one for each sweep."""
+    if kind.plain:
+        return LeastSquares(moment_source(readings))
+    return IteratedSquares(readings, kind)
+
+
+def draft_problems(readings: Readings, kind: Kind, rows: IntArray) -> Problem:
+    """Problems cheap enough for many starts, one for each of `rows` (which may repeat)."""
+    if not kind.plain:
+        return IteratedSquares(readings.rows(rows), kind.rows(rows))
+    source = moment_source(readings)
+    quick: MomentSource = source.draft() if isinstance(source, PairedMoments) else source
+    return LeastSquares(quick.keep(rows), newton=False)
+
+
+def starts_for(
     readings: Readings, kind: Kind, size: int, previous: OrderFit | None, effort: Effort
 ) -> tuple[FloatArray, FloatArray | None]:
+    """Starts (2 C, s, n) for `size` conductors, and currents (C + B, r, s, n) where needed."""
     if size == 1:
         if kind.unsigned:
             return unsigned_single_starts(readings, effort.forward)
@@ -196,6 +188,41 @@ def _starts(
             pairs = pair_starts(signed, effort.pairs)
         starts = np.concatenate([starts, pairs], axis=1)
     return starts, linear
+
+
+def exchange(
+    readings: Readings, kind: Kind, bounds: Bounds, fit: OrderFit, effort: Effort
+) -> OrderFit:
+    """Take out each conductor in turn and look for a better place for it.
+
+    Parameters
+    ----------
+    readings, kind, bounds, fit : of n sweeps
+    effort : Effort
+
+    Returns
+    -------
+    OrderFit
+        The best found; may be worse than `fit`.
+    """
+    size = fit.place.shape[0] // 2
+    starts, linear = [], []
+    for drop in range(size):
+        keep = [i for i in range(size) if i != drop]
+        linear_left = fit.linear[keep + list(range(size, fit.linear.shape[0]))]
+        left = fit_from(
+            readings,
+            kind,
+            bounds,
+            fit.place[keep + [size + i for i in keep]][:, np.newaxis],
+            linear_left[:, :, np.newaxis],
+            effort,
+        )
+        some, currents = starts_for(readings, kind, size, left, effort._replace(pairs=0, forward=5))
+        starts.append(some)
+        linear.append(currents)
+    joined = None if linear[0] is None else np.concatenate(linear, axis=2)
+    return fit_from(readings, kind, bounds, np.concatenate(starts, axis=1), joined, effort)
 
 
 def _keep_signs(previous: OrderFit, starts: FloatArray) -> FloatArray:

@@ -2,9 +2,9 @@
 
 A sweep whose misfit is improbable, or with one reading far off, is fitted again with Student's t
 in place of the normal, over all numbers of conductors. Readings far from that fit are left out
-and the sweep is fitted as if they had not been taken. Each reading left out costs as much
-evidence as about one conductor, so that two neighbouring odd readings make a shallow conductor
-rather than two errors; and no more than a share of the readings may be left out.
+and the sweep is fitted as if they had not been taken. Each reading left out costs nearly as much
+evidence as a conductor: one odd reading is an error, but two neighbouring odd readings make a
+shallow conductor rather than two errors. No more than a share of the readings may be left out.
 """
 
 from __future__ import annotations
@@ -14,9 +14,10 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from asfound.em.inversion._bounds import Bounds
 from asfound.em.inversion._likelihood import Kind
-from asfound.em.inversion._moments import Readings
-from asfound.em.inversion._orders import Bounds, Effort
+from asfound.em.inversion._moments import Readings, columns
+from asfound.em.inversion._orders import Effort, OrderFit
 from asfound.em.inversion._scaling import ASSUMED_NOISE, SMALLEST_NOISE
 from asfound.em.inversion._selection import Counts, Ladder, climb, residual_square
 
@@ -25,7 +26,8 @@ IntArray = npt.NDArray[np.intp]
 BoolArray = npt.NDArray[np.bool_]
 
 FAR = 4.5  # standard deviations; 244 normal readings have one so far once in 600 sweeps
-COST = 16.0  # of misfit for each reading left out
+COST = 12.0  # of misfit for each reading left out: a little less than for a conductor
+LONELY = 0.6  # a conductor that shows so much of itself in one reading may be an error
 LARGEST_SHARE = 0.15
 IMPROBABLE = 1e-3
 
@@ -44,6 +46,18 @@ def spread(square: FloatArray, used: BoolArray, freedom_lost: FloatArray) -> Flo
     count = np.maximum(used.sum(axis=1), 1)
     floor = (SMALLEST_NOISE / ASSUMED_NOISE) ** 2
     result: FloatArray = np.maximum(middle * count / np.maximum(count - freedom_lost, 1), floor)
+    return result
+
+
+def lonely(readings: Readings, fit: OrderFit) -> BoolArray:
+    """Sweeps in which one of several conductors shows itself in one reading only, (n,)."""
+    size = fit.place.shape[0] // 2
+    if size == 1:
+        return np.zeros(fit.place.shape[1], dtype=bool)
+    bare = readings._replace(background=False)
+    fields = columns(bare, fit.place, order=0) ** 2 * readings.weight[:, np.newaxis]
+    share = fields.max(axis=2) / np.maximum(fields.sum(axis=2), np.finfo(np.float64).tiny)
+    result: BoolArray = (share > LONELY).any(axis=1)
     return result
 
 

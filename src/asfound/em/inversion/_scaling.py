@@ -106,7 +106,7 @@ def faults(batch: SweepBatch) -> list[str]:
         real = np.real(batch.value)
         mark(
             (used & (real < 0)).any(axis=1),
-            "a magnitude is negative: if the receiver shows signs, say that the readings are signed",
+            "a magnitude is negative: if the receiver shows signs, say that readings are signed",
         )
     count = used.sum(axis=1)
     mark(

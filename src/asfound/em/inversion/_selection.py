@@ -19,13 +19,15 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import chi2
 
+from asfound.em.inversion._bounds import Bounds
+from asfound.em.inversion._levenberg import merged
 from asfound.em.inversion._likelihood import Kind, misfit, model_field
 from asfound.em.inversion._moments import Readings
 from asfound.em.inversion._orders import (
     THOROUGH,
-    Bounds,
     Effort,
     OrderFit,
+    exchange,
     fit_from,
     fit_order,
 )
@@ -36,7 +38,9 @@ IntArray = npt.NDArray[np.intp]
 BoolArray = npt.NDArray[np.bool_]
 
 FEWEST_PENALTY = 14.0
-POOR = 0.02  # below this probability of the misfit, more starts and more conductors are tried
+_EXCHANGES = 2
+NEAR = 0.15  # of the depth: a pair so close may be a trap on the way to a better layout
+POOR = 0.05  # below this probability of the misfit, more starts and more conductors are tried
 
 
 class Ladder(NamedTuple):
@@ -240,7 +244,7 @@ def _insist(
     freedom = np.maximum(counts.readings - n_parameters(size, n_parts, readings.background), 1.0)
     chance = chi2.sf(rest, freedom)
     if size > 1 and not kind.robust:
-        poor = np.flatnonzero((chance < POOR) & counts.known)
+        poor = np.flatnonzero(((chance < POOR) & counts.known) | merged(fit.place, NEAR))
         if len(poor):
             again = fit_order(
                 readings.rows(poor),
@@ -250,8 +254,16 @@ def _insist(
                 None if before is None else before.rows(poor),
                 THOROUGH,
             )
-            better = again.square < fit.square[poor]
-            _put(fit, again.rows(np.flatnonzero(better)), poor[better])
+            _put_better(fit, again, poor)
+            rest[poor] = residual_square(readings, kind, fit, poor).sum(axis=1)
+            chance = chi2.sf(rest, freedom)
+        for _ in range(_EXCHANGES if size > 2 else 0):
+            poor = np.flatnonzero((chance < POOR) & counts.known)
+            if not len(poor):
+                break
+            some, sort = readings.rows(poor), kind.rows(poor)
+            again = exchange(some, sort, bounds.rows(poor), fit.rows(poor), THOROUGH)
+            _put_better(fit, again, poor)
             rest[poor] = residual_square(readings, kind, fit, poor).sum(axis=1)
             chance = chi2.sf(rest, freedom)
     return fit, rest, np.where(counts.known, chance, np.nan)
@@ -275,6 +287,11 @@ def _empty(size: int, n_parts: int, background: bool, n: int) -> OrderFit:
         np.full(n, np.nan),
         np.zeros(n, dtype=bool),
     )
+
+
+def _put_better(whole: OrderFit, part: OrderFit, rows: IntArray) -> None:
+    better = np.flatnonzero(part.square < whole.square[rows])
+    _put(whole, part.rows(better), rows[better])
 
 
 def _put(whole: OrderFit, part: OrderFit, rows: IntArray) -> None:

@@ -29,8 +29,8 @@ class Projection(NamedTuple):
     """Least squares at given places, for m problems.
 
     ``square`` (m,) weighted sum of squared residuals; ``linear`` (C + B, r, m) currents, then
-    background; ``gradient`` (2 C, m) of half the square; ``hessian`` (2 C, 2 C, m) after Kaufman, always
-    positive semidefinite; ``newton`` (2 C, 2 C, m) the exact one, if the moments allow.
+    background; ``gradient`` (2 C, m) of half the square; ``hessian`` (2 C, 2 C, m) after Kaufman,
+    always positive semidefinite; ``newton`` (2 C, 2 C, m) the exact one, if the moments allow.
     """
 
     square: FloatArray

@@ -119,7 +119,7 @@ def _hidden(n_conductors: int, separation_limit: float) -> list[str]:
 def _sampling(sampled: FloatArray, n_conductors: int) -> list[str]:
     """What the choice of readings leaves open and what to measure next."""
     words = []
-    n_readings, n_positions, n_heights, vertical, span = (float(v) for v in sampled)
+    n_readings, n_heights, vertical = (float(v) for v in sampled)
     if vertical == 1.0:
         words.append(
             "Only the vertical coil was read: it is blind straight above a line, so depth rests "

@@ -144,9 +144,8 @@ class SweepFits:
         [m].
     at_bound : (n, 4) bool
         Depth or position came to rest at the limit of the search.
-    sampled : (n, 5) float64
-        Readings used, different positions, different coil heights, share of vertical-coil
-        readings, spread of positions [m]: for the words.
+    sampled : (n, 3) float64
+        Readings used, different coil heights, share of vertical-coil readings: for the words.
     """
 
     n_conductors: npt.NDArray[np.intp]

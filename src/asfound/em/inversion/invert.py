@@ -17,12 +17,22 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.em.inversion._assemble import Solution, solve_certainty
+from asfound.em.inversion._bounds import Bounds, bounds_of
+from asfound.em.inversion._levenberg import merged
 from asfound.em.inversion._likelihood import Kind
+from asfound.em.inversion._modes import explore
 from asfound.em.inversion._moments import Readings
-from asfound.em.inversion._orders import Bounds, Effort, OrderFit
-from asfound.em.inversion._outliers import clean, suspicious
+from asfound.em.inversion._orders import Effort, OrderFit
+from asfound.em.inversion._outliers import clean, lonely, suspicious
 from asfound.em.inversion._scaling import Scaled, check_unit, faults, scale
-from asfound.em.inversion._selection import Counts, Ladder, climb, residual_square
+from asfound.em.inversion._selection import (
+    NEAR,
+    Counts,
+    Ladder,
+    climb,
+    n_parameters,
+    residual_square,
+)
 from asfound.em.inversion.fits import MOST_CONDUCTORS, SweepFit, SweepFits, SweepStatus
 from asfound.em.inversion.readings import SweepBatch, SweepReadings, stack_sweeps
 from asfound.errors import InputError
@@ -31,6 +41,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 _CHUNK = 2048  # sweeps in memory at once
+PLAIN_TO_SEE = 300.0  # noise variances of misfit that a conductor beyond doubt explains
 
 
 def invert_sweep(
@@ -169,7 +180,7 @@ def _empty(n: int, phasor: bool) -> dict[str, npt.NDArray[np.generic]]:
         "status": np.full(n, int(SweepStatus.UNUSABLE), dtype=np.int8),
         "separation_limit": np.full(n, np.nan),
         "at_bound": np.zeros((n, most), dtype=bool),
-        "sampled": np.full((n, 5), np.nan),
+        "sampled": np.full((n, 3), np.nan),
     }
 
 
@@ -185,7 +196,7 @@ def _invert(
     """Invert usable sweeps into `rows` of the answer; returns the readings left out, (m, k)."""
     scaled = scale(batch, background=background)
     readings, kind = scaled.readings, scaled.kind
-    bounds = _bounds(batch, depth_range)
+    bounds = bounds_of(batch, depth_range)
     n_parts = readings.value.shape[1]
     counts = Counts((batch.used.sum(axis=1) * n_parts).astype(float), scaled.distinct, scaled.known)
     effort = Effort()
@@ -216,9 +227,10 @@ def _invert(
     answer["p_value"][rows] = ladder.p_value[everyone, ladder.order - 1]
     answer["noise_known"][rows] = scaled.known
     answer["gain_known"][rows] = np.isfinite(scaled.current)
-    answer["sampled"][rows] = _sampled(batch, scaled, left_out)
+    answer["sampled"][rows] = _sampled(batch, left_out)
     for size in np.unique(ladder.order):
         which = np.flatnonzero(ladder.order == size)
+        reach = _rivals(readings, kind, bounds, ladder, size, which, counts)
         fit = ladder.fits[size - 1].rows(which)
         solution = solve_certainty(
             readings.rows(which),
@@ -229,18 +241,10 @@ def _invert(
             counts.readings[which],
             scaled.known[which],
             ladder.p_value[which, size - 1],
+            reach,
         )
         _report(answer, rows[which], fit, solution, scaled, which, batch)
     return left_out
-
-
-def _bounds(batch: SweepBatch, depth_range: tuple[float, float]) -> Bounds:
-    """Search half the sweep's length beyond its ends, at least a metre."""
-    position = np.broadcast_to(batch.position, batch.used.shape)
-    low = np.where(batch.used, position, np.inf).min(axis=1)
-    high = np.where(batch.used, position, -np.inf).max(axis=1)
-    margin = np.maximum(1.0, 0.5 * (high - low))
-    return Bounds(low - margin, high + margin, depth_range[0], depth_range[1])
 
 
 def _doubtful(readings: Readings, kind: Kind, ladder: Ladder, counts: Counts) -> IntArray:
@@ -248,12 +252,53 @@ def _doubtful(readings: Readings, kind: Kind, ladder: Ladder, counts: Counts) ->
     n_parts = readings.value.shape[1]
     everyone = np.arange(len(ladder.order))
     square = np.zeros(readings.weight.shape)
+    alone = np.zeros(len(everyone), dtype=bool)
     for size in np.unique(ladder.order):
         which = np.flatnonzero(ladder.order == size)
         square[which] = residual_square(readings, kind, ladder.fits[size - 1], which)
+        alone[which] = lonely(readings.rows(which), ladder.fits[size - 1].rows(which))
     chance = ladder.p_value[everyone, ladder.order - 1]
     lost = (2.0 + n_parts) * ladder.order
-    return np.flatnonzero(suspicious(square, readings.weight, chance, counts.known, lost))
+    found = suspicious(square, readings.weight, chance, counts.known, lost)
+    return np.flatnonzero(found | alone)
+
+
+def _rivals(
+    readings: Readings,
+    kind: Kind,
+    bounds: Bounds,
+    ladder: Ladder,
+    size: int,
+    which: IntArray,
+    counts: Counts,
+) -> FloatArray:
+    """Reach of rival layouts (2 C, m) for sweeps whose last conductor is only just seen."""
+    reach = np.zeros((2 * size, len(which)))
+    if size == 1:
+        return reach
+    n_parts = readings.value.shape[1]
+    freedom = counts.readings[which] - n_parameters(size, n_parts, readings.background)
+    estimated = ladder.square[which, size - 1] / np.maximum(freedom, 1.0)
+    variance = np.where(counts.known[which], 1.0, np.maximum(estimated, 1e-6))
+    gained = (ladder.square[which, size - 2] - ladder.square[which, size - 1]) / variance
+    near = merged(ladder.fits[size - 1].place[:, which], NEAR)
+    weak = np.flatnonzero(~(gained > PLAIN_TO_SEE) | near)
+    if len(weak):
+        rows = which[weak]
+        fit, found = explore(
+            readings.rows(rows),
+            kind.rows(rows),
+            bounds.rows(rows),
+            ladder.fits[size - 1].rows(rows),
+            ladder.fits[size - 2].rows(rows),
+            variance[weak],
+        )
+        for to, values in zip(ladder.fits[size - 1], fit, strict=True):
+            to[..., rows] = values
+        part = residual_square(readings, kind, ladder.fits[size - 1], rows).sum(axis=1)
+        ladder.square[rows, size - 1] = part
+        reach[:, weak] = found
+    return reach
 
 
 def _ladder_rows(ladder: Ladder, rows: IntArray) -> Ladder:
@@ -276,31 +321,15 @@ def _put_ladder(whole: Ladder, part: Ladder, rows: IntArray) -> None:
     whole.p_value[rows] = part.p_value
 
 
-def _sampled(batch: SweepBatch, scaled: Scaled, left_out: npt.NDArray[np.bool_]) -> FloatArray:
+def _sampled(batch: SweepBatch, left_out: npt.NDArray[np.bool_]) -> FloatArray:
     used = batch.used & ~batch.saturated & ~left_out
     shape = used.shape
-    position = np.broadcast_to(batch.position, shape)
     vertical = np.broadcast_to(batch.coil, shape) == 1
-    number = np.maximum(used.sum(axis=1), 1)
-    span = np.where(used, position, -np.inf).max(axis=1) - np.where(used, position, np.inf).min(
-        axis=1
-    )
-
-    def different(values: FloatArray) -> FloatArray:
-        ordered = np.sort(np.where(used, values, np.inf), axis=1)
-        fresh = (np.diff(ordered, axis=1) > 1e-6) & np.isfinite(ordered[:, 1:])
-        return fresh.sum(axis=1) + 1.0
-
-    return np.stack(
-        [
-            used.sum(axis=1).astype(float),
-            different(position),
-            different(np.broadcast_to(batch.coil_height, shape)),
-            (used & vertical).sum(axis=1) / number,
-            span,
-        ],
-        axis=1,
-    )
+    height = np.sort(np.where(used, np.broadcast_to(batch.coil_height, shape), np.inf), axis=1)
+    fresh = (np.diff(height, axis=1) > 1e-6) & np.isfinite(height[:, 1:])
+    number = used.sum(axis=1)
+    share = (used & vertical).sum(axis=1) / np.maximum(number, 1)
+    return np.stack([number, fresh.sum(axis=1) + 1.0, share], axis=1)
 
 
 def _report(
