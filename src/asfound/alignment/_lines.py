@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import numpy.typing as npt
 
-from asfound.alignment._points import grouped_median
+from asfound.alignment._fitted import Fitted
+from asfound.alignment._members import Members
+from asfound.alignment._points import median_of_stretches
 from asfound.alignment._shared import SharedTerm, shared_terms, split_even
 from asfound.alignment._smoother import Smoothed, Track, between, smooth
 from asfound.model import Budget, Ground, Line, Utility
-
-if TYPE_CHECKING:
-    from asfound.alignment.fit import Fitted, _Members
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -90,7 +87,7 @@ def _sampled(
 
 
 def record_lines(
-    members: _Members,
+    members: Members,
     fitted: Fitted,
     ground: Ground,
     budget: Budget,
@@ -122,7 +119,7 @@ def record_lines(
     covariance = independent.copy()
     add_shared(covariance, members, fitted, budget, node, ahead, owner, starts)
 
-    depths = np.bincount(members.owner[fitted.level.weight > 0.05], minlength=lines)
+    depths = np.bincount(members.owner[fitted.deep_weight > 0.05], minlength=lines)
     shallow = (depths == 0)[owner]
     height = level[0] + members.origin[2, owner]
     height[shallow] = np.nan
@@ -149,7 +146,7 @@ def record_lines(
     gap_rows, gap_owner = _gaps(members, fitted.used, shot_station)
     gap_starts = np.searchsorted(gap_owner, np.arange(lines + 1))
     diameter = _diameters(budget.outside_diameter[members.shot], members.starts)
-    weight = fitted.plane.weight
+    weight = fitted.weight
 
     result = []
     m_starts, s_starts = members.starts.tolist(), starts.tolist()
@@ -186,7 +183,7 @@ def record_lines(
 
 def add_shared(
     covariance: Floats,
-    members: _Members,
+    members: Members,
     fitted: Fitted,
     budget: Budget,
     node: Integers,
@@ -235,7 +232,7 @@ def add_shared(
 
 def _add_pattern(
     covariance: Floats,
-    members: _Members,
+    members: Members,
     fitted: Fitted,
     term: SharedTerm,
     line: Integers,
@@ -277,7 +274,7 @@ def _add_pattern(
 
 
 def _ground_above(
-    members: _Members, ground: Ground, shot_station: Floats, station: Floats, owner: Integers
+    members: Members, ground: Ground, shot_station: Floats, station: Floats, owner: Integers
 ) -> Floats:
     """(s,) ground height above the axis, straight between shots."""
     level = ground.height[members.shot]
@@ -309,14 +306,15 @@ def _bends(
 
 
 def _gaps(
-    members: _Members, used: npt.NDArray[np.bool_], station: Floats
+    members: Members, used: npt.NDArray[np.bool_], station: Floats
 ) -> tuple[Floats, Integers]:
     keep = np.flatnonzero(used)
     step = np.diff(station[keep])
     owner = members.owner[keep]
     same = owner[1:] == owner[:-1]
     lines = len(members.starts) - 1
-    usual = np.nan_to_num(grouped_median(step[same], owner[1:][same], lines), nan=5.0)
+    starts = np.searchsorted(owner[1:][same], np.arange(lines + 1))
+    usual = np.nan_to_num(median_of_stretches(step[same], starts), nan=5.0)
     limit = np.maximum(GAP_SPACINGS * usual, GAP_LEAST)[owner[1:]]
     wide = np.flatnonzero(same & (step > limit))
     return np.stack((station[keep[wide]], station[keep[wide + 1]]), axis=1), owner[wide]

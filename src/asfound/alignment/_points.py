@@ -125,6 +125,29 @@ def grouped_median(values: Floats, group: Integers, groups: int) -> Floats:
     return median
 
 
+def median_of_stretches(values: Floats, starts: Integers) -> Floats:
+    """(stretches,) median of each stretch of values, NaN where empty.
+
+    Of a long stretch sixteen values spread over it are looked at: enough to tell what is usual.
+    """
+    sizes = np.diff(starts)
+    median = np.full(len(sizes), np.nan)
+    full = np.flatnonzero(sizes > 0)
+    if len(full) == 0:
+        return median
+    number = sizes[full]
+    columns = int(min(16, number.max()))
+    taken = np.minimum(number, columns)
+    column = np.arange(columns)
+    pick = starts[full][:, None] + (column * number[:, None]) // np.maximum(taken, 1)[:, None]
+    outside = column >= taken[:, None]
+    sample = values[np.where(outside, starts[full][:, None], pick)]
+    sample[outside] = np.inf
+    sample.sort(axis=1)
+    median[full] = sample[np.arange(len(full)), (taken - 1) // 2]
+    return median
+
+
 def select_points(shots: Shots, ground: Ground) -> Points:
     """Points that may belong to a line: placed, and no control check."""
     usable = np.isfinite(ground.easting) & np.isfinite(ground.northing) & (shots.control.codes < 0)

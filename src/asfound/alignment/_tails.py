@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from asfound.alignment._points import Floats, Integers, Paths, Points, grouped_median
+from asfound.alignment._points import Floats, Integers, Paths, Points, median_of_stretches
 
 LOOSE_TAIL = 2.2
 TAIL_TURN = np.radians(25.0)
@@ -74,10 +74,12 @@ def shed_by_log(points: Points, paths: Paths) -> tuple[Paths, Integers]:
 def usual_step(points: Points, paths: Paths) -> Floats:
     """(paths,) median distance between neighbours on each path [m]; NaN for single points."""
     x, y = points.x[paths.nodes], points.y[paths.nodes]
-    owner = paths.owner()
     step = np.hypot(np.diff(x), np.diff(y))
-    inner = owner[1:] == owner[:-1]
-    return grouped_median(step[inner], owner[1:][inner], len(paths))
+    # without the steps from one path to the next
+    inner = np.ones(len(step), bool)
+    inner[paths.starts[1:-1] - 1] = False
+    starts = paths.starts - np.arange(len(paths.starts))
+    return median_of_stretches(step[inner], starts)
 
 
 def cut_paths(paths: Paths, cut: npt.NDArray[np.bool_]) -> Paths:

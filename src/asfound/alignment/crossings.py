@@ -12,7 +12,7 @@ from asfound.model import Budget, Crossing, Line
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 
-PIECE = 16
+PIECE = 8
 TEE_REACH = 1.0
 SAME_CROSSING = 2.0
 
@@ -164,12 +164,23 @@ def _distinct(a: Integers, b: Integers, station: Floats) -> Integers:
 
 def _nearest_shots(lines: tuple[Line, ...], line: Integers, station: Floats) -> Integers:
     """(k,) the used shot nearest along each line."""
-    nearest = np.empty(len(line), np.int64)
-    for k, (i, s) in enumerate(zip(line.tolist(), station.tolist(), strict=True)):
-        own = lines[i]
-        away = np.where(own.used, np.abs(own.station - s), np.inf)
-        nearest[k] = own.shots[int(np.argmin(away))]
-    return nearest
+    own, index = np.unique(line, return_inverse=True)
+    kept = [lines[i].used if lines[i].used.any() else ~lines[i].used for i in own]
+    sizes = np.array([np.count_nonzero(used) for used in kept])
+    shot = np.concatenate([lines[i].shots[used] for i, used in zip(own, kept, strict=True)])
+    along = np.concatenate([lines[i].station[used] for i, used in zip(own, kept, strict=True)])
+    span = float(max(along.max(), station.max())) + 1.0
+    start = np.cumsum(sizes) - sizes
+    # stations may step back by noise: order them within each line
+    place = along + np.repeat(np.arange(len(own)), sizes) * span
+    order = np.argsort(place, kind="stable")
+    after = np.searchsorted(place[order], station + index * span)
+    low, high = start[index], start[index] + sizes[index] - 1
+    after = np.clip(after, low, high)
+    before = np.clip(after - 1, low, high)
+    one, two = order[before], order[after]
+    nearer = np.abs(along[one] - station) <= np.abs(along[two] - station)
+    return shot[np.where(nearer, one, two)]
 
 
 def _common(budget: Budget, one: Integers, two: Integers) -> Floats:
