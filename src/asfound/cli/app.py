@@ -229,6 +229,40 @@ def explain(
 
 
 @app.command()
+def sweep(
+    job: JobArgument,
+    name: Annotated[
+        str, typer.Argument(metavar="SWEEP", help="Name of the sweep.", show_default=False)
+    ],
+    svg: Annotated[Path | None, typer.Option(help="Write the drawing to this SVG file.")] = None,
+    pdf: Annotated[Path | None, typer.Option(help="Write the drawing to this PDF file.")] = None,
+    json: JsonOption = False,
+) -> None:
+    """Show one sweep: readings, the conductors found, what one-conductor logic would have said."""
+    from asfound.deliver import sweep_pdf, sweep_svg
+    from asfound.folder import run_job, write_whole
+
+    with show.steps(quiet=json) as step:
+        results = run_job(job, progress=step)
+    number = _find_sweep([located.name for located in results.sweeps], name)
+    for path, draw in ((svg, sweep_svg), (pdf, sweep_pdf)):
+        if path is not None:
+            write_whole(path, draw(results, number))
+    show.swept(results, number, json=json)
+
+
+def _find_sweep(names: list[str], name: str) -> int:
+    for number, known in enumerate(names):
+        if known.casefold() == name.casefold():
+            return number
+    raise InputError(
+        f"the job has no sweep '{name}'.",
+        where="SWEEP",
+        remedy=f"It has: {', '.join(names)}." if names else "Add a file with sweeps first.",
+    )
+
+
+@app.command()
 def frames(
     at: Annotated[str, typer.Option(help="Place as LAT,LON in degrees, south and west negative.")],
     epoch: Annotated[float | None, typer.Option(help="Decimal year; left out: today.")] = None,

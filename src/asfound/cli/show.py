@@ -501,6 +501,70 @@ def explained(results: Results, name: str, *, json: bool) -> None:
     _print_cautions(console)
 
 
+def swept(results: Results, number: int, *, json: bool) -> None:
+    """One sweep in full."""
+    from asfound.cli.terminal_plot import plot_sweep
+    from asfound.deliver import sweep_words
+
+    located = results.sweeps[number]
+    facts, words = sweep_words(results, number)
+    taken = [item for item in results.corrections if item.located == number]
+    if json:
+        print_json(
+            {
+                "sweep": located.name,
+                "usable": not located.reason,
+                "explained": located.explained,
+                "line": results.assembly.names[located.line] if located.line >= 0 else "",
+                "conductors": [
+                    {
+                        "is_the_line": k == located.target,
+                        "position_m": c.position,
+                        "depth_m": c.depth,
+                        "position_sd_m": c.position_sd,
+                        "depth_sd_m": c.depth_sd,
+                        "current": c.current,
+                        "current_is_relative": not located.gain_known,
+                        "easting_m": c.easting,
+                        "northing_m": c.northing,
+                        "height_m": c.height,
+                    }
+                    for k, c in enumerate(located.conductors)
+                ],
+                "evidence": list(located.evidence),
+                "p_value": located.p_value,
+                "shown_peak_m": located.shown_peak,
+                "shown_null_m": located.shown_null,
+                "shown_depth_m": located.shown_depth,
+                "words": [*facts, *words],
+                "corrected_shots": [
+                    {
+                        "shot": results.shot_name(item.shot),
+                        "depth_read_m": item.depth_before,
+                        "depth_used_m": item.depth,
+                        "moved_left_m": item.shift_left,
+                        "reason": item.reason,
+                    }
+                    for item in taken
+                ],
+            }
+        )
+        return
+    console = _console()
+    console.print(f"[bold]Sweep {_plain(located.name)}[/bold]")
+    for text in plot_sweep(results, number):
+        console.print(_plain(text), soft_wrap=True)
+    for text in [*facts, *words]:
+        console.print(_plain(text), soft_wrap=True)
+    for item in taken:
+        console.print(
+            f"Shot {results.shot_name(item.shot)}: depth {item.depth_before:.2f} m as read, "
+            f"{item.depth:.2f} m by {_plain(item.reason)}.",
+            soft_wrap=True,
+        )
+    _print_cautions(console)
+
+
 def _find_shot(results: Results, name: str) -> int:
     import numpy as np
 

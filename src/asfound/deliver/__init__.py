@@ -2,5 +2,15 @@
 
 from asfound.deliver.outputs import ALL, write_outputs
 from asfound.deliver.reference import outputs_reference
+from asfound.deliver.report.sweeps import fitted_readings
+from asfound.deliver.sweep_files import sweep_pdf, sweep_svg, sweep_words
 
-__all__ = ["ALL", "outputs_reference", "write_outputs"]
+__all__ = [
+    "ALL",
+    "fitted_readings",
+    "outputs_reference",
+    "sweep_pdf",
+    "sweep_svg",
+    "sweep_words",
+    "write_outputs",
+]

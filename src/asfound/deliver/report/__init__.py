@@ -17,10 +17,11 @@ from asfound.deliver.report import facts, listing
 from asfound.deliver.report.facts import clean
 from asfound.deliver.report.maps import as_data, map_pages
 from asfound.deliver.report.profiles import line_panels
+from asfound.deliver.report.sweeps import sweep_pages
 from asfound.deliver.shot_columns import VERDICT_WORDS
 from asfound.deliver.symbols import hex_colour
 
-_TEMPLATE = ("base.typ", "front.typ", "back.typ")
+_TEMPLATE = ("base.typ", "front.typ", "sweeps.typ", "back.typ")
 # Room for maps on a page [mm]: paper less margins and the heading above the map.
 _PAPER = {
     "a4": {False: (174.0, 242.0), True: (261.0, 155.0)},
@@ -64,6 +65,7 @@ def report_data(delivery: Delivery) -> dict[str, Any]:
         "maps": as_data(map_pages(delivery, body)),
         "line_pages": _line_pages(delivery, body[False][0]),
         "more_lines": max(0, len(delivery.results.lines) - MOST_LINE_PAGES),
+        "sweeps": sweep_pages(delivery, body[False][0]),
         "shots": listing.shots_table(delivery),
         "findings": listing.findings_list(delivery),
         "not_run": listing.rules_not_run(delivery),
