@@ -3,5 +3,21 @@
 from asfound.alignment.assembly import assemble
 from asfound.alignment.crossings import find_crossings
 from asfound.alignment.fit import fit_lines
+from asfound.alignment.posterior import (
+    JointPosterior,
+    SharedShift,
+    draw_axes,
+    joint_covariance,
+    joint_posterior,
+)
 
-__all__ = ["assemble", "find_crossings", "fit_lines"]
+__all__ = [
+    "JointPosterior",
+    "SharedShift",
+    "assemble",
+    "draw_axes",
+    "find_crossings",
+    "fit_lines",
+    "joint_covariance",
+    "joint_posterior",
+]

@@ -66,7 +66,7 @@ def sample_places(fitted: Fitted) -> tuple[Integers, Floats, Integers]:
     return at, share * track.gap[at], first
 
 
-def _sampled(
+def sampled(
     track: Track, result: Smoothed, node: Integers, ahead: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Mean, slope and variance at samples; at a line's last node from the filter."""
@@ -101,8 +101,8 @@ def record_lines(
     node_owner = np.repeat(np.arange(lines), np.diff(nodes.starts))
     owner = node_owner[node]
     starts = np.searchsorted(owner, np.arange(lines + 1))
-    plane, slope, across = _sampled(fitted.plane.track, fitted.plane.result, node, ahead)
-    level, _, vertical = _sampled(fitted.level.track, fitted.level.result, node, ahead)
+    plane, slope, across = sampled(fitted.plane.track, fitted.plane.result, node, ahead)
+    level, _, vertical = sampled(fitted.level.track, fitted.level.result, node, ahead)
 
     step = np.zeros(len(node))
     step[1:] = np.hypot(np.diff(plane[0]), np.diff(plane[1]))
@@ -261,7 +261,7 @@ def _add_pattern(
     begin = np.cumsum(number) - number
     sample = np.arange(total) - np.repeat(begin, number) + np.repeat(starts[line], number)
     shift = np.repeat(part.starts[:-1] - track.starts[line], number)
-    pattern, _, _ = _sampled(part, result, node[sample] + shift, ahead[sample])
+    pattern, _, _ = sampled(part, result, node[sample] + shift, ahead[sample])
     if flat:
         coupling = np.repeat(term.coupling[members.starts[line]], number)
         np.add.at(covariance[:, 0, 0], sample, pattern[0] ** 2)
