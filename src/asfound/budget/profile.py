@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
-from math import isfinite
+from math import inf, isfinite
 
 from asfound.errors import SettingsError
 
@@ -45,7 +45,8 @@ def load_profile(overrides: Mapping[str, object] | None = None) -> Profile:
     Raises
     ------
     SettingsError
-        If a table or key is unknown, or a value is not a usable number.
+        If a table or key is unknown, a value is not a usable number, or two limits contradict
+        each other.
     """
     tables = {table: dict(values) for table, values in _defaults().items()}
     for table, values in (overrides or {}).items():
@@ -73,5 +74,40 @@ def load_profile(overrides: Mapping[str, object] | None = None) -> Profile:
                     where=where,
                     remedy="Give a finite number that is not negative.",
                 )
+            low, high = _BOUNDS.get((table, key), (0.0, inf))
+            if not low <= value <= high:
+                raise SettingsError(
+                    f"{key} = {value!r} can't be used.",
+                    where=where,
+                    remedy=f"Give a number from {low:g} to {high:g}.",
+                )
             tables[table][key] = float(value)
+    for table, values in tables.items():
+        _check_order(table, values, _defaults()[table])
     return Profile(tables)
+
+
+_BOUNDS: dict[tuple[str, str], tuple[float, float]] = {
+    ("errors", "coil_separation"): (0.01, 10.0),
+    ("errors", "default_depth"): (0.01, 100.0),
+    ("distorted-field", "current_noise"): (0.001, 10.0),
+    ("current-change", "note"): (1.0, 1000.0),
+    ("current-change", "doubt"): (1.0, 1000.0),
+    ("control-failed", "chance"): (1e-12, 1.0),
+}
+_GRADES = (("note", "doubt"), ("least", "most"), ("most", "never"))
+
+
+def _check_order(table: str, values: Mapping[str, float], default: Mapping[str, float]) -> None:
+    """Two limits of one kind must stand in the order in which the default profile has them."""
+    for first, second in _GRADES:
+        if first not in values or second not in values:
+            continue
+        rising = default[first] <= default[second]
+        if values[first] != values[second] and (values[first] < values[second]) != rising:
+            raise SettingsError(
+                f"{first} = {values[first]:g} and {second} = {values[second]:g} are the wrong way "
+                "round.",
+                where=f"job.toml [profile.{table}]",
+                remedy=f"'{first}' must not be {'beyond' if rising else 'below'} '{second}'.",
+            )

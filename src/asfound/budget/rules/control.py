@@ -6,7 +6,6 @@ import numpy as np
 from scipy.stats import chi2, norm
 
 from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
-from asfound.budget.terms import FIELD_TERMS
 from asfound.model import Rule, Severity
 
 CONTROL_FAILED = Rule(
@@ -29,7 +28,8 @@ def control_failed(context: RuleContext) -> Outcome:
         return "no control checks"
     chance = context.profile("control-failed", "chance")
     limit_plan, limit_up = chi2.isf(chance, 2), norm.isf(chance / 2)
-    covariance = _position_covariance(context, rows)
+    covariance = context.budget.covariance[rows, :2, :2]
+    up_variance = _up_variance(context, rows)
     found: list[tuple[int, Severity, float, float, str]] = []
     for place, row in enumerate(rows.tolist()):
         name = shots.control.word(row)
@@ -40,9 +40,9 @@ def control_failed(context: RuleContext) -> Outcome:
             continue
         off = np.array([ground.easting[row] - point.easting, ground.northing[row] - point.northing])
         up = float(ground.height[row] - point.height)
-        plan = covariance[place, :2, :2] + np.eye(2) * point.horizontal_sd**2
+        plan = covariance[place] + np.eye(2) * point.horizontal_sd**2
         score = float(off @ np.linalg.solve(plan, off))
-        up_sd = float(np.sqrt(covariance[place, 2, 2] + point.vertical_sd**2))
+        up_sd = float(np.sqrt(up_variance[place] + point.vertical_sd**2))
         size = float(np.hypot(*off))
         if score > limit_plan:
             allowed = size * float(np.sqrt(limit_plan / score))
@@ -68,20 +68,11 @@ def control_failed(context: RuleContext) -> Outcome:
     )
 
 
-def _position_covariance(context: RuleContext, rows: np.ndarray) -> np.ndarray:
-    """Covariance of the ground point alone: the budget without the field's terms [m2]."""
-    total = np.zeros((len(rows), 3, 3))
+def _up_variance(context: RuleContext, rows: np.ndarray) -> np.ndarray:
+    """Of the ground point's height [m2]; the budget itself knows none where there is no depth."""
+    total = np.zeros(len(rows))
     for term in context.budget.terms:
-        if term.name in FIELD_TERMS:
-            continue
-        for row, column, part in (
-            (0, 0, term.east_east),
-            (1, 1, term.north_north),
-            (0, 1, term.east_north),
-            (1, 0, term.east_north),
-            (2, 2, term.up_up),
-        ):
-            total[:, row, column] += part[rows] if part.ndim else part
+        total += term.up_up[rows] if term.up_up.ndim else term.up_up
     return total
 
 
