@@ -183,8 +183,7 @@ def _typed(cells: pa.Array, zone: str) -> Moments:
     local = np.asarray(plain.to_numpy(zero_copy_only=False), "datetime64[us]")
     missing = np.isnat(local)
     utc, doubtful = (local, np.zeros(len(local), bool)) if has_zone else _to_utc(local, zone)
-    text = plain.cast(pa.string())
-    return Moments(utc, missing, np.zeros(len(local), bool), doubtful, text)
+    return Moments(utc, missing, np.zeros(len(local), bool), doubtful, plain)
 
 
 def _iso(text: pa.Array, absent: Flags) -> tuple[Times, Flags] | None:

@@ -30,6 +30,8 @@ _WEAK = {
     "fix": frozenset(["quality", "status", "q", "sol", "solution", "qualitat", "rtk"]),
     "method": frozenset(["mode", "coupling"]),
 }
+_LOOKED_AT = 200
+"""Cells that tell whether a column can be a quantity."""
 _DATE = re.compile(r"\d{1,4}\s*[-/.]\s*(\d{1,2}|[A-Za-z]{3,9})\s*[-/.]\s*\d{1,4}|^\d{8}$")
 _CLOCK = re.compile(r"\d{1,2}[:.h]\d{2}|^\d{6}(\.\d+)?$|^\d{9,13}(\.\d+)?$")
 _ANGLE_MARKS = re.compile(r"[°º'\"\u2032\u2033:NSEWnsew]|\d\s+\d")
@@ -79,7 +81,7 @@ def numbers_of(cells: list[str], dimension: str, decimal: str) -> list[float]:
 
 def plausible(quantity: Quantity, title: Title, cells: list[str], decimal: str) -> bool:
     """Whether cells can be of a quantity; blank columns can be anything."""
-    present = [cell for cell in cells if cell.lower() not in MISSING]
+    present = [cell for cell in cells if cell.lower() not in MISSING][:_LOOKED_AT]
     if not present:
         return True
     share = _share(quantity, present, decimal)

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import chain
 from typing import Any
+
+import pyarrow as pa
 
 from asfound.errors import InputError
 from asfound.intake.cell_reader import Cells
-from asfound.intake.cells import NUMBER, TEXT, WORDS, CellParser
+from asfound.intake.cells import NUMBER, TEXT, WORDS, ZONED_TIME, CellParser
 from asfound.intake.mapping import Column, Mapping
 from asfound.intake.quantities import QUANTITIES
-from asfound.intake.raw import Data, open_raw
+from asfound.intake.raw import Data, open_raw, raw_size
 from asfound.intake.reports import Reporter
 from asfound.intake.rows import RowBlock, RowReader
+from asfound.intake.shot_cells import TEXT_COLUMNS
+
+_AHEAD = 2
+"""Blocks that are parsed ahead."""
 
 
 class DelimitedTable:
@@ -25,12 +34,18 @@ class DelimitedTable:
     mapping : Mapping
     reporter : Reporter
         Told of rows that can't be cut into columns.
+
+    Attributes
+    ----------
+    expected_rows : int
+        About how many rows there are, known from the first block on.
     """
 
     def __init__(self, data: Data, name: str, mapping: Mapping, reporter: Reporter) -> None:
         self._data, self._name = data, name
         self._mapping, self._reporter = mapping, reporter
         self._reader: RowReader | None = None
+        self.expected_rows = 0
 
     @property
     def rows(self) -> int:
@@ -64,32 +79,53 @@ class DelimitedTable:
                 mapping.short_rows,
                 self._name,
             )
-            parser: CellParser | None = None
-            index: dict[str | int, int] = {}
-            for block in reader.blocks():
+            blocks = reader.blocks()
+            first = next(blocks, None)
+            if first is None:
+                return
+            index = column_numbers(mapping, reader.header, reader.width, self._name)
+            types = _types(mapping, index)
+            parser = CellParser(reader.width, types, mapping.separator, mapping.decimal)
+            for block, arrays in _parsed_ahead(parser, reader, chain([first], blocks)):
                 self._reporter.reject_bad_rows(block.bad)
-                if parser is None:
-                    index = column_numbers(mapping, reader.header, reader.width, self._name)
-                    wanted = _types(mapping, index)
-                    parser = CellParser(reader.width, wanted, mapping.separator, mapping.decimal)
                 if not len(block.row):
                     continue
-                arrays = parser.parse(block)
-                if len(block.undecoded):
-                    self._remark_undecoded(block)
+                self._remark_undecoded(block)
+                if not self.expected_rows:
+                    self._expect_rows(block)
                 yield Cells({key: arrays[i] for key, i in index.items()}, block.row, block.line)
 
+    def _expect_rows(self, block: RowBlock) -> None:
+        """About how many rows there are, by the size of the first ones."""
+        size = raw_size(self._data, where=self._name)
+        self.expected_rows = int(1.02 * size * len(block.row) / max(block.size, 1)) + 100
+
     def _remark_undecoded(self, block: RowBlock) -> None:
-        blanks = [""] * len(block.undecoded)
+        where = block.undecoded()
+        blanks = [""] * len(where)
         self._reporter.remark(
-            block.row[block.undecoded],
-            block.line[block.undecoded],
+            block.row[where],
+            block.line[where],
             "encoding",
             f"the row holds bytes that are not {self._mapping.encoding} text; they are shown as "
             "\ufffd.",
             "Set the right encoding in the mapping file.",
             lambda part: blanks[part],
         )
+
+
+def _parsed_ahead(
+    parser: CellParser, reader: RowReader, blocks: Iterable[RowBlock]
+) -> Iterator[tuple[RowBlock, dict[int, pa.Array]]]:
+    """Parsed blocks in order; a second thread parses the next ones while one is looked at."""
+    with ThreadPoolExecutor(1) as worker:
+        waiting: deque[Future[tuple[RowBlock, dict[int, pa.Array]]]] = deque()
+        for block in blocks:
+            waiting.append(worker.submit(parser.parse, block, reader))
+            if len(waiting) > _AHEAD:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
 
 
 def column_numbers(
@@ -132,19 +168,22 @@ def _types(mapping: Mapping, index: dict[str | int, int]) -> dict[int, Any]:
     """How to parse each column: as numbers where they are expected to be plain."""
     types: dict[int, Any] = {}
     for quantity, column in mapping.columns.items():
-        kind = _type(quantity, column)
+        kind = _type(quantity, column, alone="date" not in mapping.columns)
         for key in _keys(column):
             place = index[key]
             types[place] = kind if types.get(place, kind) == kind else TEXT
     return types
 
 
-def _type(quantity: str, column: Column) -> Any:
+def _type(quantity: str, column: Column, *, alone: bool) -> Any:
     dimension = QUANTITIES[quantity].dimension
-    if dimension in ("words", "flag", "frame", "hemisphere"):
-        return WORDS
     if dimension == "time":
-        return NUMBER if column.form in ("unix", "unix-ms") else TEXT
+        if column.form in ("unix", "unix-ms"):
+            return NUMBER
+        return ZONED_TIME if alone and column.form in ("", "iso") else TEXT
+    if dimension in ("words", "flag", "frame", "hemisphere"):
+        # Free text is often all different: it is encoded once, at the end.
+        return TEXT if quantity in TEXT_COLUMNS else WORDS
     if column.form in ("dms", "feet-inches") or column.unit == "ft in":
         return TEXT
     return NUMBER

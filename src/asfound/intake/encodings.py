@@ -83,9 +83,10 @@ def detect_encoding(head: bytes, *, complete: bool, where: str) -> str:
 def utf8_blocks(
     stream: BinaryIO, encoding: str, size: int, *, where: str
 ) -> Iterator[tuple[bytes, bool]]:
-    """Blocks of text as UTF-8, line ends LF or CRLF, and whether it is the last block.
+    """Blocks of text as UTF-8, and whether it is the last block.
 
-    A lone CR becomes LF. Bytes that are not text become U+FFFD, for the rows to be remarked on.
+    No block ends within CRLF. Bytes that are not text become U+FFFD, for the rows to be remarked
+    on.
     """
     if encoding not in ENCODINGS:
         raise InputError(
@@ -123,13 +124,7 @@ def utf8_blocks(
         held = b""
         if not last and block.endswith(b"\r"):
             block, held = block[:-1], b"\r"
-        yield _plain_line_ends(block), last
+        yield block, last
         if last:
             return
         raw = following
-
-
-def _plain_line_ends(block: bytes) -> bytes:
-    if b"\r" not in block or block.count(b"\r") == block.count(b"\r\n"):
-        return block
-    return block.replace(b"\r\n", b"\n").replace(b"\r", b"\n")

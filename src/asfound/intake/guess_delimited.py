@@ -86,8 +86,12 @@ class _Guess:
         self.units = self._declared_units()
 
     def run(self) -> None:
-        self.kind = self.hints.kind or self._kind()
-        self.matched = match_columns(self.sample.titles, self.cells, self.kind, self.sample.decimal)
+        by_kind = {
+            kind: match_columns(self.sample.titles, self.cells, kind, self.sample.decimal)
+            for kind in ("shots", "sweeps")
+        }
+        self.kind = self.hints.kind or self._kind(by_kind["shots"], by_kind["sweeps"])
+        self.matched = by_kind["sweeps" if self.kind == "sweeps" else "shots"]
         if not self.sample.header_line and not self.located:
             self._without_header()
         for note in self.sample.notes[: 0 if not self.sample.header_line else None]:
@@ -172,9 +176,7 @@ class _Guess:
                 )
         return found
 
-    def _kind(self) -> str:
-        sweeps = match_columns(self.sample.titles, self.cells, "sweeps", self.sample.decimal)
-        shots = match_columns(self.sample.titles, self.cells, "shots", self.sample.decimal)
+    def _kind(self, shots: dict[str, Matched], sweeps: dict[str, Matched]) -> str:
         if {"position", "reading"} <= sweeps.keys() and ({"coil", "sweep"} & sweeps.keys()):
             return "sweeps"
         placed = {"longitude", "latitude"} <= shots.keys() or {

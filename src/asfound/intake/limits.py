@@ -4,7 +4,7 @@ from __future__ import annotations
 
 MEBIBYTE = 1024 * 1024
 
-BLOCK_BYTES = 8 * MEBIBYTE
+BLOCK_BYTES = 4 * MEBIBYTE
 """Delimited text is read in blocks of about this size."""
 ROW_BYTES = MEBIBYTE
 """A longer row is reported, not read."""

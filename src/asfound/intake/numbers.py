@@ -77,7 +77,10 @@ class Values:
 
 def shown(cells: pa.Array, rows: npt.NDArray[np.integer]) -> list[str]:
     """Cells of chosen rows as they stand in the file (numbers as short as they can be)."""
-    taken = cells.take(pa.array(rows)).to_pylist()
+    picked = cells.take(pa.array(rows))
+    if pa.types.is_temporal(picked.type):
+        picked = picked.cast(pa.string())
+    taken = picked.to_pylist()
     return ["" if v is None else (f"{v:.12g}" if isinstance(v, float) else str(v)) for v in taken]
 
 

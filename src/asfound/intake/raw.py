@@ -54,6 +54,20 @@ def digest(data: Data, *, where: str) -> tuple[str, int]:
     return state.hexdigest(), total
 
 
+def raw_size(data: Data, *, where: str) -> int:
+    """Number of bytes.
+
+    Raises
+    ------
+    InputError
+        As `open_raw`.
+    """
+    if isinstance(data, bytes):
+        return len(data)
+    with open_raw(data, where=where) as stream:
+        return stream.seek(0, io.SEEK_END)
+
+
 def head(data: Data, size: int, *, where: str) -> bytes:
     """The first bytes."""
     with open_raw(data, where=where) as stream:

@@ -81,7 +81,7 @@ def take_sample(data: Data, name: str) -> Sample:
                 remedy="Give a text file with one row on a line.",
             )
         text = text[: cut + 1]
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    text = text.replace("\r\n", "\n").replace("\r", " " if "\n" in text else "\n")
     lines = text.split("\n")
     separator = _separator(lines)
     table = _rows(text, separator)

@@ -192,19 +192,57 @@ def read_flags(cells: pa.Array) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.b
     return yes[labels.codes], neither[labels.codes]
 
 
+def _counts_up(words: pa.Array) -> bool:
+    """Whether words are numbers that count up, as point numbers mostly do: all are different."""
+    if len(words) < 2 or words.null_count:
+        return False
+    try:
+        words.slice(0, 100).cast(pa.int64())  # a cast that fails is slow on many words
+        numbers = np.asarray(words.cast(pa.int64()))
+    except pa.ArrowInvalid:
+        return False
+    return bool((np.diff(numbers) > 0).all())
+
+
 class LabelsBuilder:
-    """Labels of many blocks as one column."""
+    """Labels of many blocks as one column.
+
+    Text is gathered as it is and encoded once: a million different point names are then made
+    into Python words only once.
+    """
 
     def __init__(self) -> None:
-        self._index: dict[str, int] = {}
-        self._codes: list[npt.NDArray[np.int32]] = []
+        self._chunks: list[pa.Array] = []
 
-    def add(self, labels: Labels) -> None:
-        lookup = [self._index.setdefault(name, len(self._index)) for name in labels.names]
-        self._codes.append(np.array([*lookup, -1], np.int32)[labels.codes])
+    def add(self, cells: pa.Array) -> None:
+        """Takes in the cells of one block."""
+        if pa.types.is_dictionary(cells.type):
+            cells = cells.cast(pa.string())
+        self._chunks.append(cells if pa.types.is_string(cells.type) else cells.cast(pa.string()))
 
     def done(self) -> Labels:
-        codes = np.concatenate(self._codes) if self._codes else np.empty(0, np.int32)
-        names = tuple(self._index)
-        self._index, self._codes = {}, []
-        return Labels(codes, names)
+        """All cells taken in, as labels."""
+        size = sum(chunk.nbytes for chunk in self._chunks)
+        # A plain string array holds at most 2 GiB.
+        kind = pa.string() if size < 2**30 else pa.large_string()
+        chunks = pa.chunked_array(self._chunks, pa.string()).cast(kind)
+        self._chunks = []
+        combined = chunks.combine_chunks()
+        if isinstance(combined, pa.ChunkedArray):
+            combined = pa.concat_arrays(combined.chunks) if combined.num_chunks else None
+        if combined is None:
+            return Labels.missing(0)
+        if _counts_up(combined):
+            names = combined.to_numpy(zero_copy_only=False).tolist()
+            return Labels(np.arange(len(names), dtype=np.int32), tuple(names))
+        # One encoding of all is ten times faster than unifying those of the blocks.
+        encoded = combined.dictionary_encode()
+        codes = np.asarray(pc.fill_null(encoded.indices, -1), np.int32)
+        words = encoded.dictionary
+        trimmed = pc.utf8_trim_whitespace(words)
+        names = trimmed.to_numpy(zero_copy_only=False).tolist()
+        if trimmed.equals(words) and "" not in names:
+            return Labels(codes, tuple(names))
+        index: dict[str, int] = {"": -1}
+        lookup = [index.setdefault(name, len(index) - 1) for name in names]
+        return Labels(np.array([*lookup, -1], np.int32)[codes], tuple(index)[1:])
