@@ -68,6 +68,8 @@ def local_directions(
     nodes = paths.nodes
     x, y = points.x[nodes], points.y[nodes]
     count = len(nodes)
+    if count == 0:
+        return np.empty(0), np.empty(0)
     owner = paths.owner().astype(np.int32)
     weight = (~off).astype(np.float64)
     sides = []

@@ -5,18 +5,21 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from asfound.alignment._points import Floats, Paths, Points
+from asfound.alignment._points import Floats, Integers, Paths, Points
 
 SMOOTH_TURN = np.radians(40.0)
+LEADS = np.radians(10.0)
 REVERSAL = np.radians(115.0)
 SHUFFLED_SHARE = 0.33
 LEAST_STEP_LIMIT = 12.0
 LARGEST_STEP = 30.0
 SHORTEST_RUN = 3
+SHORT_STEP = 0.3
+STRIDE = 0.5
 WINDOW = 8
 
 
-def log_runs(points: Points) -> Paths:
+def log_runs(points: Points) -> tuple[Paths, Integers]:
     """Stretches of the log that walk along a line.
 
     Points stand in log order within their chain. A link between neighbours in the log holds
@@ -30,9 +33,38 @@ def log_runs(points: Points) -> Paths:
 
     Returns
     -------
-    Paths
-        All points: runs, and paths of one point for the rest.
+    paths : Paths
+        Runs, and paths of one point for the rest.
+    close : (k,) int64
+        Points logged within a step too short to have a direction; they are in no path.
     """
+    kept = _thinned(points)
+    close = np.flatnonzero(~kept)
+    nodes = np.flatnonzero(kept)
+    if len(close):
+        points = points.take(nodes)
+    paths = _runs(points)
+    return Paths(nodes[paths.nodes], paths.starts), close
+
+
+def _thinned(points: Points) -> npt.NDArray[np.bool_]:
+    """Points without those that follow the one before within half a metre of walking."""
+    kept = np.ones(len(points), bool)
+    if len(points) < 2:
+        return kept
+    step = np.hypot(np.diff(points.x), np.diff(points.y))
+    same = points.chain[1:] == points.chain[:-1]
+    short = same & (step < SHORT_STEP)
+    if not short.any():
+        return kept
+    walked = np.concatenate(([0.0], np.cumsum(np.minimum(step, 1.0))))
+    stride = np.floor(walked / STRIDE)
+    kept[1:] = ~short | (stride[1:] != stride[:-1])
+    return kept
+
+
+def _runs(points: Points) -> Paths:
+    """Runs, and single points, of points that all stand apart."""
     count = len(points)
     if count < 2:
         return Paths.of_sizes(np.arange(count), np.ones(count, np.int64))
@@ -59,10 +91,16 @@ def log_runs(points: Points) -> Paths:
     sound = share <= SHUFFLED_SHARE
 
     link = joined & sound[:-1] & sound[1:]
-    # at a point that is not smooth, the longer of its two links goes
+    # at a point that is not smooth, the link that the path on its far side does not lead into
+    # goes, or the longer one where both sides do
     rough = np.flatnonzero(~smooth[1:-1] & link[:-1] & link[1:]) + 1
-    before_longer = step[rough - 1] >= step[rough]
-    cut = np.where(before_longer, rough - 1, rough)
+    bent_before, bent_after = turn[rough - 1], turn[rough + 1]
+    before = np.where(
+        np.abs(bent_before - bent_after) > LEADS,
+        bent_before > bent_after,
+        step[rough - 1] >= step[rough],
+    )
+    cut = np.where(before, rough - 1, rough)
     link[cut] = False
     starts = np.flatnonzero(np.concatenate(([True], ~link)))
     sizes = np.diff(np.append(starts, count))

@@ -65,6 +65,21 @@ class Points:
     def __len__(self) -> int:
         return len(self.x)
 
+    def take(self, chosen: Integers) -> Points:
+        """Chosen points; `named` stays as it is."""
+        return Points(
+            self.shot[chosen],
+            self.x[chosen],
+            self.y[chosen],
+            self.key[chosen],
+            self.chain[chosen],
+            self.hookup[chosen],
+            self.log[chosen],
+            self.upload[chosen],
+            self.scatter[chosen],
+            self.named,
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Paths:

@@ -87,15 +87,18 @@ def assemble(shots: Shots, ground: Ground) -> Assembly:
 
 def _all_paths(points: Points) -> Paths:
     """Paths through all points: log first, geometry for the rest, then joins."""
-    paths = log_runs(points)
+    paths, repeats = log_runs(points)
     single_reach = np.full(len(points), BESIDE_SINGLE) + 2.0 * np.minimum(points.scatter, 0.5)
     runs = np.flatnonzero(paths.sizes > 1)
     singles = paths.nodes[paths.starts[:-1][paths.sizes == 1]]
     if len(singles):
         spacing = _key_spacing(points, paths.take(runs))
         lone, close = neighbour_paths(points, np.sort(singles), spacing)
-        extra = Paths.of_sizes(close, np.ones(len(close), np.int64))
-        paths = Paths.join([paths.take(runs), lone, extra])
+        repeats = np.concatenate((repeats, close))
+        paths = Paths.join([paths.take(runs), lone])
+    if len(repeats):
+        extra = Paths.of_sizes(repeats, np.ones(len(repeats), np.int64))
+        paths = Paths.join([paths, extra])
     alone = embedded(points, paths)
     paths = merge_alongside(points, paths, single_reach, alone)
     paths = shed_tails(points, paths)
@@ -140,7 +143,7 @@ def _log_reach(
     size = paths.sizes[owner]
     before, after = np.roll(owner, 1), np.roll(owner, -1)
     between = (before == after) & (size[np.roll(np.arange(len(owner)), 1)] > 1)
-    between[[0, -1]] = False
+    between[:1] = between[-1:] = False
     reach = plain.copy()
     reach[between & (size == 1)] = BESIDE_LOG
     return reach
