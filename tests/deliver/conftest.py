@@ -12,6 +12,7 @@ import pytest
 
 from asfound.deliver.delivery import Delivery, prepare
 from asfound.model import (
+    HORIZONTAL_COIL,
     Assembly,
     Budget,
     BudgetTerm,
@@ -24,6 +25,8 @@ from asfound.model import (
     Intake,
     JobSettings,
     Line,
+    LocatedConductor,
+    LocatedSweep,
     Method,
     NominalSize,
     Operation,
@@ -35,6 +38,8 @@ from asfound.model import (
     RuleOutcome,
     Shots,
     Source,
+    Sweep,
+    SweepCorrection,
     Utility,
 )
 
@@ -48,6 +53,7 @@ HOSTILE = (
     "Zoë's größte Straße 管線 \U0001f6b0 \x07bell",
 )
 
+SWEPT = 20
 PLAIN_NAMES = ("G1", "W1", "E1", "C1")
 
 
@@ -157,7 +163,10 @@ def build_results(
     )
     zero = np.array(0.0)
     diameter = np.where(joined == 0, 0.1143, np.nan)
-    centre = ground_height - reading
+    # A sweep beside this shot found the line 0.2 m higher than the receiver had shown.
+    used_depth = reading.copy()
+    used_depth[SWEPT] -= 0.2
+    centre = ground_height - used_depth
     budget = Budget(
         terms=(
             BudgetTerm(
@@ -382,7 +391,7 @@ def build_results(
     intake = Intake(
         sources,
         shots,
-        (),
+        _sweeps(hostile, easting[SWEPT] / unit_metres, northing[SWEPT] / unit_metres),
         (
             RowReport(
                 sources[0].file,
@@ -450,7 +459,108 @@ def build_results(
         lines=tuple(lines),
         line_verdict=np.array([0, 1, 0, 0], np.int8),
         crossings=crossings,
+        sweeps=_located(intake.sweeps, easting[SWEPT], northing[SWEPT], ground_height[SWEPT]),
+        corrections=(
+            SweepCorrection(
+                shot=SWEPT,
+                located=0,
+                shift_left=0.12,
+                depth_before=float(reading[SWEPT]),
+                depth=float(used_depth[SWEPT]),
+                horizontal_sd=0.04,
+                depth_sd=0.05,
+                distance=0.1,
+                significant=True,
+                reason="sweep S1: 1 other conductor distorts the field here",
+            ),
+        )
+        if depths
+        else (),
     )
+
+
+def _sweeps(hostile: bool, x: float, y: float) -> tuple[Sweep, ...]:
+    """One good sweep and one with too few readings, across the second line."""
+    sweeps = []
+    for name, count in ((HOSTILE[2] if hostile else "S1", 13), ("S2", 3)):
+        position = np.linspace(0.0, 4.8, count)
+        value = 40.0 / (1.0 + (position - 2.4) ** 2)
+        sweeps.append(
+            Sweep(
+                name=name,
+                source=0,
+                rows=np.arange(1, count + 1, dtype=np.int32),
+                position=position,
+                coil_height=np.full(count, 0.05),
+                coil=np.full(count, HORIZONTAL_COIL, np.int8),
+                value=value,
+                saturated=np.zeros(count, bool),
+                unit="nT",
+                start=np.array([x, y - 2.4, 1609.0]),
+                end=np.array([x, y + 2.4, 1609.0]),
+                length=4.8,
+                time=np.datetime64("2026-11-18T17:00:00", "us"),
+                utility=Utility.WATER,
+            )
+        )
+    return tuple(sweeps)
+
+
+def _located(
+    sweeps: tuple[Sweep, ...], easting: float, northing: float, height: float
+) -> tuple[LocatedSweep, ...]:
+    def conductor(position: float, depth: float, current: float) -> LocatedConductor:
+        return LocatedConductor(
+            position,
+            depth,
+            0.04,
+            0.05,
+            current,
+            easting,
+            northing - 2.4 + position,
+            height - depth,
+            np.diag([0.03**2, 0.04**2, 0.05**2]),
+        )
+
+    nan = float("nan")
+    common = {
+        "explained": True,
+        "evidence": (-10.0, 20.0, 12.0, 5.0),
+        "p_value": nan,
+        "noise": 0.05,
+        "gain_known": True,
+        "start": np.array([easting, northing - 2.4, height]),
+        "end": np.array([easting, northing + 2.4, height]),
+    }
+    good = LocatedSweep(
+        name=sweeps[0].name,
+        sweep=0,
+        reason="",
+        conductors=(conductor(2.3, 1.3, 0.04), conductor(3.1, 0.9, 0.015)),
+        words=("Two conductors explain this sweep.",),
+        outlier=np.zeros(13, bool),
+        line=1,
+        target=0,
+        shown_peak=2.5,
+        shown_null=2.6,
+        shown_depth=1.52,
+        **common,
+    )
+    bad = LocatedSweep(
+        name=sweeps[1].name,
+        sweep=1,
+        reason="3 readings are too few: take at least 9.",
+        conductors=(),
+        words=(),
+        outlier=np.zeros(3, bool),
+        line=-1,
+        target=-1,
+        shown_peak=nan,
+        shown_null=nan,
+        shown_depth=nan,
+        **common,
+    )
+    return good, bad
 
 
 def empty_results() -> Results:

@@ -92,8 +92,10 @@ def test_each_shot_has_its_ellipse_to_scale_and_its_symbol(
 def test_points_stand_at_conductor_centres(any_results: Results, path: Path) -> None:
     points = ezdxf.readfile(path).modelspace().query("POINT")
     centre = any_results.budget.centre_height
+    under = [c.height for sweep in any_results.sweeps for c in sweep.conductors]
+    expected = np.concatenate([centre, np.array(under, np.float64)])
     heights = sorted(p.dxf.location.z * any_results.ground.unit_metres for p in points)
-    assert heights == pytest.approx(sorted(centre[np.isfinite(centre)]), abs=1e-6)
+    assert heights == pytest.approx(sorted(expected[np.isfinite(expected)]), abs=1e-6)
 
 
 def test_facts_and_cautions_are_in_the_drawing_and_its_properties(

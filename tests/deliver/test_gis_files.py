@@ -56,7 +56,7 @@ def test_geopackage_shots_have_the_results_positions_and_depths(
     assert xy[:, 1] == pytest.approx(any_results.ground.northing, abs=1e-6)
     unit = length_unit(any_results.settings.length_unit)
     depth = table[f"depth_{unit.symbol}"].astype(float) * unit.metres
-    np.testing.assert_allclose(depth, any_results.intake.shots.depth, atol=0.0006)
+    np.testing.assert_allclose(depth, any_results.depth, atol=0.0006)
     words = [Verdict(int(code)).word for code in any_results.verdict]
     assert table["verdict"].tolist() == words
 
@@ -110,7 +110,9 @@ def test_geopackage_styles_are_well_formed_and_tell_every_utility_and_verdict(
         ).fetchall()
         tables = {name for (name,) in base.execute("SELECT table_name FROM gpkg_contents")}
         columns = {row[1] for row in base.execute("PRAGMA table_info(shots)")}
-    assert {name for name, *_ in rows} == {"shots", "lines", "envelopes", "crossings"}
+    assert {name for name, *_ in rows} == {
+        *("shots", "lines", "envelopes", "crossings", "sweeps", "conductors")
+    }
     assert {"layer_styles", "about", "findings", "rows"} <= tables
     for name, qml, sld, default in rows:
         root = ElementTree.fromstring(qml)
@@ -121,7 +123,8 @@ def test_geopackage_styles_are_well_formed_and_tell_every_utility_and_verdict(
         tree = ElementTree.fromstring(sld)
         found = tree.findall(".//{http://www.opengis.net/se}Rule")
         assert len(found) == len(rules)
-        assert len(rules) == (1 if name == "crossings" else len(Utility) * len(Verdict))
+        plain = name in ("crossings", "sweeps", "conductors")
+        assert len(rules) == (1 if plain else len(Utility) * len(Verdict))
     assert "line_bearing_deg" in columns  # the styles turn ticks by it
 
 
@@ -135,7 +138,7 @@ def test_shapefile_zip_holds_complete_layers_with_projection_and_encoding(
         readme = archive.read("readme.txt").decode("utf-8")
         wkt = archive.read("shots.prj").decode("ascii")
         assert archive.read("shots.cpg").strip() == b"UTF-8"
-    for layer in ("shots", "lines", "envelopes", "crossings"):
+    for layer in ("shots", "lines", "envelopes", "crossings", "sweeps", "conductors"):
         assert {f"{layer}.{end}" for end in ("shp", "shx", "dbf", "prj", "cpg")} <= names
     assert {"findings.dbf", "rows.dbf"} <= names
     assert all(caution in readme for caution in CAUTIONS)
@@ -148,7 +151,7 @@ def test_shapefile_zip_holds_complete_layers_with_projection_and_encoding(
         np.testing.assert_allclose(xy[:, 0], any_results.ground.easting, atol=1e-6)
         unit = length_unit(any_results.settings.length_unit)
         depth = table[f"DEPTH_{unit.symbol}"].astype(float) * unit.metres
-        np.testing.assert_allclose(depth, any_results.intake.shots.depth, atol=0.0006)
+        np.testing.assert_allclose(depth, any_results.depth, atol=0.0006)
         assert table["SHOT"].tolist() == [any_results.shot_name(k) for k in range(len(xy))]
 
 

@@ -161,6 +161,7 @@ def test_hostile_text_is_printed_not_run(hostile: Results, tmp_path: Path) -> No
 def test_drawings_are_well_formed_and_stay_in_their_frame(any_results: Results) -> None:
     data = report_data(prepare(any_results))
     drawings = [m["svg"] for m in data["maps"]]
+    drawings += [sweep["figure"] for sweep in data["sweeps"] if sweep["figure"]]
     drawings += [panel for line in data["line_pages"] for panel in line["panels"]]
     if len(any_results.ground):
         assert len(drawings) >= 1 + len(any_results.lines)

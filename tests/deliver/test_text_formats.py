@@ -45,10 +45,12 @@ def test_every_shot_stands_in_the_csv_with_its_values(any_results: Results, tmp_
         assert easting == pytest.approx(ground.easting[k], abs=0.0006)
         assert float(row["longitude_deg"]) == pytest.approx(ground.longitude[k], abs=6e-10)
         depth = row[f"depth_{unit.symbol}"]
-        if np.isnan(shots.depth[k]):
+        if np.isnan(any_results.depth[k]):
             assert depth == ""
         else:
-            assert float(depth) * unit.metres == pytest.approx(shots.depth[k], abs=0.0006)
+            assert float(depth) * unit.metres == pytest.approx(any_results.depth[k], abs=0.0006)
+        read = row[f"depth_read_{unit.symbol}"]
+        assert (read == "") == bool(np.isnan(shots.depth[k]))
         assert int(row["row"]) == shots.row[k]
 
 
@@ -182,3 +184,38 @@ def test_envelopes_hold_their_axis_and_are_as_wide_as_stated(
         area = abs(geod.geometry_area_perimeter(polygon)[0])
         # Both sides: 2 x 1.96 x 0.02 m; grid and ground differ by less than 0.1 %.
         assert area == pytest.approx(2 * 1.959964 * 0.02 * line.length, rel=2e-3)
+
+
+def test_a_shot_corrected_by_a_sweep_shows_both_depths_and_where_from(
+    metre: Results, tmp_path: Path
+) -> None:
+    folder = _write(metre, tmp_path)
+    correction = metre.corrections[0]
+    row = _table(folder / "shots.csv")[correction.shot]
+    assert float(row["depth_read_m"]) == pytest.approx(correction.depth_before, abs=0.0006)
+    assert float(row["depth_m"]) == pytest.approx(correction.depth, abs=0.0006)
+    assert row["depth_from"] == "sweep S1"
+    assert float(row["moved_left_m"]) == pytest.approx(0.12)
+    whole = json.loads((folder / "results.json").read_text("utf-8"))
+    assert whole["corrections"][0]["shot"] == metre.shot_name(correction.shot)
+    assert whole["corrections"][0]["significant"] is True
+
+
+def test_sweeps_and_their_conductors_have_tables_of_their_own(
+    foot: Results, tmp_path: Path
+) -> None:
+    folder = _write(foot, tmp_path)
+    sweeps = _table(folder / "sweeps.csv")
+    assert [row["status"] for row in sweeps] == ["explained", "not usable"]
+    assert "too few" in sweeps[1]["reason"]
+    assert float(sweeps[0]["shown_depth_ftUS"]) * 1200 / 3937 == pytest.approx(1.52, abs=0.001)
+    found = _table(folder / "conductors.csv")
+    assert [row["line"] for row in found] == ["W1", ""]
+    unit = 1200 / 3937
+    # 95 % in a plane: 2.4477 standard deviations (chi-squared, 2 degrees); in one: 1.9600.
+    assert float(found[0]["horizontal_95_ftUS"]) * unit == pytest.approx(2.4477 * 0.04, abs=0.001)
+    assert float(found[0]["vertical_95_ftUS"]) * unit == pytest.approx(1.96 * 0.05, abs=0.001)
+    geometry = pyogrio.raw.read(folder / "conductors.geojson")[2]
+    assert len(geometry) == 2
+    tapes = json.loads((folder / "sweeps.geojson").read_text("utf-8"))["features"]
+    assert len(tapes[0]["geometry"]["coordinates"]) == 2

@@ -41,6 +41,7 @@ def dxf(delivery: Delivery) -> bytes:
         writer = EntityWriter(int(str(handles), 16), space.layout_key)
         _lines(writer, delivery)
         add_shots(writer, delivery)
+        _sweeps(writer, delivery)
         handles.reset(f"{writer.next:X}")
         # ezdxf registers the classes in use in the order of a set, which changes from run to run.
         for kind in sorted(drawing.entitydb.dxf_types_in_use()):
@@ -94,7 +95,7 @@ class _Layers:
 
     def add_fixed(self) -> None:
         """Layers that belong to no utility."""
-        for name in ("CONTROL", "CROSSING", "WORK-AREA", "NOTES"):
+        for name in ("CONTROL", "CROSSING", "SWEEP", "WORK-AREA", "NOTES"):
             self._add(name, (40, 40, 40))
 
 
@@ -137,6 +138,26 @@ def _lines(writer: EntityWriter, delivery: Delivery) -> None:
         words = plain_text(f"{line.name}  {line.utility.word}, {Verdict(verdict).word}")
         size = 1.5 * TEXT_HEIGHT / scale
         writer.text(f"{own}-TEXT", x + 2 * size, y + size, size, words)
+
+
+def _sweeps(writer: EntityWriter, delivery: Delivery) -> None:
+    """Tapes, and the conductors found under them as 3D points with their depth."""
+    scale, unit = delivery.about.grid_unit.metres, delivery.about.unit
+    size = TEXT_HEIGHT / scale
+    for sweep in delivery.results.sweeps:
+        ends = delivery.grid(np.stack([sweep.start[:2], sweep.end[:2]])).tolist()
+        if not np.isfinite(ends).all():
+            continue
+        writer.line("SWEEP", ends[0], ends[1])
+        writer.text("SWEEP", ends[0][0], ends[0][1], size, plain_text(f"Sweep {sweep.name}"))
+        for place, conductor in enumerate(sweep.conductors):
+            x, y = conductor.easting / scale, conductor.northing / scale
+            if np.isfinite(conductor.height):
+                writer.point("SWEEP", x, y, conductor.height / scale)
+            own = place == sweep.target
+            name = delivery.results.assembly.names[sweep.line] if own else "other conductor"
+            words = f"{name}  {conductor.depth / unit.metres:.2f} {unit.symbol}"
+            writer.text("SWEEP", x + size, y + size / 2, size, plain_text(words))
 
 
 def _text(

@@ -11,7 +11,16 @@ import shapely
 
 from asfound.deliver.columns import Cells, cells
 from asfound.deliver.delivery import Delivery
-from asfound.deliver.tables import CROSSINGS, FINDINGS, LINES, ROWS, SHOTS
+from asfound.deliver.sweep_columns import conductors
+from asfound.deliver.tables import (
+    CONDUCTORS,
+    CROSSINGS,
+    FINDINGS,
+    LINES,
+    ROWS,
+    SHOTS,
+    SWEEPS,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +46,7 @@ class Layer:
 
 
 def layers(delivery: Delivery) -> Iterator[Layer]:
-    """Shots, lines, envelopes, crossings; findings and reported rows without geometry."""
+    """Shots, lines, envelopes, crossings, sweeps; findings and rows without geometry."""
     ground = delivery.results.ground
     yield Layer(
         "shots",
@@ -85,6 +94,29 @@ def layers(delivery: Delivery) -> Iterator[Layer]:
             np.array([c.northing for c in crossings], np.float64),
         ),
         cells(delivery, CROSSINGS),
+    )
+    tapes = [
+        shapely.linestrings(delivery.grid(np.stack([sweep.start[:2], sweep.end[:2]])))
+        for sweep in delivery.results.sweeps
+    ]
+    yield Layer(
+        "sweeps",
+        "Sweeps: the tape from its zero to its end",
+        "LineString",
+        _wkb(tapes),
+        cells(delivery, SWEEPS),
+    )
+    found = [conductor for _, _, conductor in conductors(delivery)]
+    yield Layer(
+        "conductors",
+        "Conductors that sweeps found",
+        "Point",
+        _points(
+            delivery,
+            np.array([c.easting for c in found], np.float64),
+            np.array([c.northing for c in found], np.float64),
+        ),
+        cells(delivery, CONDUCTORS),
     )
     yield Layer("findings", "Findings with remedies", "", None, cells(delivery, FINDINGS))
     yield Layer("rows", "Rows that need a look", "", None, cells(delivery, ROWS))

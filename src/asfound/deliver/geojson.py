@@ -18,7 +18,7 @@ import shapely
 
 from asfound.deliver.columns import cells
 from asfound.deliver.delivery import Delivery
-from asfound.deliver.tables import CROSSINGS, LINES, SHOTS
+from asfound.deliver.tables import CONDUCTORS, CROSSINGS, LINES, SHOTS, SWEEPS
 
 Floats = npt.NDArray[np.float64]
 _DEGREE_DECIMALS = 9
@@ -44,6 +44,21 @@ def geojson_files(delivery: Delivery) -> Iterator[tuple[str, bytes]]:
     yield (
         "crossings.geojson",
         _collection(delivery, "crossings", [_point(x, y) for x, y in points], crossings.records()),
+    )
+    tapes: list[dict[str, Any] | None] = []
+    for sweep in delivery.results.sweeps:
+        ends = np.stack([sweep.start, sweep.end])
+        tape = _pairs(*delivery.to_geographic(ends[:, 0], ends[:, 1]))
+        tapes.append({"type": "LineString", "coordinates": [list(point) for point in tape]})
+    yield (
+        "sweeps.geojson",
+        _collection(delivery, "sweeps", tapes, cells(delivery, SWEEPS).records()),
+    )
+    found = cells(delivery, CONDUCTORS)
+    points = zip(found.column("longitude"), found.column("latitude"), strict=True)
+    yield (
+        "conductors.geojson",
+        _collection(delivery, "conductors", [_point(x, y) for x, y in points], found.records()),
     )
 
 

@@ -17,7 +17,7 @@ import shapely
 from asfound.deliver.columns import Cells, cells
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.symbols import colour, ellipses, ticks
-from asfound.deliver.tables import CROSSINGS, LINES, SHOTS
+from asfound.deliver.tables import CONDUCTORS, CROSSINGS, LINES, SHOTS, SWEEPS
 from asfound.model import Utility, Verdict
 
 Floats = npt.NDArray[np.float64]
@@ -57,6 +57,7 @@ def kml(delivery: Delivery) -> bytes:
         *_lines(delivery),
         *_shots(delivery),
         *_crossings(delivery),
+        *_sweeps(delivery),
         "</Document>",
         "</kml>",
     ]
@@ -108,7 +109,8 @@ _SHOWN = frozenset(
         *("fix", "time", "note", "length", "least_depth", "greatest_depth", "shots"),
         *("median_across_95", "greatest_vertical_95", "not_supported", "upper_line"),
         *("lower_line", "separation", "separation_95", "surface_separation", "order_certainty"),
-        *("epoch", "vertical_reference", "caution"),
+        *("status", "in_words", "line_depth", "line_depth_95", "shown_depth", "current"),
+        *("sweep", "depth_from", "epoch", "vertical_reference", "caution"),
     }
 )
 
@@ -255,3 +257,23 @@ def _crossings(delivery: Delivery) -> Iterator[str]:
         for x, y in zip(table.column("longitude"), table.column("latitude"), strict=True)
     ]
     yield from _folder("Crossings", _placemarks(table, names, ["crossing"] * len(names), points))
+
+
+def _sweeps(delivery: Delivery) -> Iterator[str]:
+    table = cells(delivery, SWEEPS)
+    names = [f"Sweep {sweep.name}" for sweep in delivery.results.sweeps]
+    ends = np.array([[s.start[:2], s.end[:2]] for s in delivery.results.sweeps], np.float64)
+    tapes = [_line_string(tape) for tape in _moved(delivery, ends)] if len(ends) else []
+    styles = ["unknown-sound"] * len(names)
+    yield from _folder("Sweeps", _placemarks(table, names, styles, tapes))
+    found = cells(delivery, CONDUCTORS)
+    names = [
+        f"{line or 'other'} under sweep {sweep}"
+        for line, sweep in zip(found.column("line"), found.column("sweep"), strict=True)
+    ]
+    points = [
+        _point(x, y)
+        for x, y in zip(found.column("longitude"), found.column("latitude"), strict=True)
+    ]
+    styles = ["crossing"] * len(names)
+    yield from _folder("Conductors under sweeps", _placemarks(found, names, styles, points))

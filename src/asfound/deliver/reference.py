@@ -30,11 +30,12 @@ version.
 | file | for |
 | --- | --- |
 | `report.pdf` | People, print and archive: A4 for metric jobs, US Letter for foot jobs. |
-| `shots.csv`, `lines.csv`, `crossings.csv`, `findings.csv`, `rows.csv` | Spreadsheets, scripts. |
+| `shots.csv`, `lines.csv`, `crossings.csv`, `sweeps.csv`, \
+`conductors.csv`, `findings.csv`, `rows.csv` | Spreadsheets, scripts. |
 | `csv-metadata.json`, `about.txt` | What the CSV files mean, for programs (W3C CSV on the \
 Web) and for people. |
-| `shots.geojson`, `lines.geojson`, `envelopes.geojson`, `crossings.geojson` | Web maps \
-(RFC 7946). |
+| `shots.geojson`, `lines.geojson`, `envelopes.geojson`, `crossings.geojson`, \
+`sweeps.geojson`, `conductors.geojson` | Web maps (RFC 7946). |
 | `map.gpkg` | Desktop GIS: all layers and tables with styles, one file (OGC GeoPackage 1.4). |
 | `map-shapefile.zip` | Programs that read nothing newer. |
 | `map.kml` | Globes and phones (OGC KML). |
@@ -75,19 +76,20 @@ ellipsoidal in metres.
 ## GeoPackage
 
 Layers `shots` (points on the ground), `lines` (axes; with Z in the CRS's unit if all heights are \
-known), `envelopes` (95 % across), `crossings`; tables `findings`, `rows`, `about`. `layer_styles` \
-holds QML and SLD for each layer, used on opening where a program knows that table. Dates in the \
-file are the job's day.
+known), `envelopes` (95 % across), `crossings`, `sweeps` (tapes), `conductors` (found under \
+them); tables `findings`, `rows`, `about`. `layer_styles` holds QML and SLD for each layer, used \
+on opening where a program knows that table. Dates in the file are the job's day.
 
 ## Shapefile
 
-`shots`, `lines`, `envelopes`, `crossings` with `.prj` and `.cpg` (UTF-8); `findings.dbf` and \
-`rows.dbf`; `readme.txt` with facts, cautions and field names. Field names are the short names \
-below, with the unit. Text is cut at 254 bytes.
+`shots`, `lines`, `envelopes`, `crossings`, `sweeps`, `conductors` with `.prj` and `.cpg` \
+(UTF-8); `findings.dbf` and `rows.dbf`; `readme.txt` with facts, cautions and field names. Field \
+names are the short names below, with the unit. Text is cut at 254 bytes.
 
 ## KML
 
-Folders: lines, envelopes, shots (names), ticks, 95 % ellipses (off at first), crossings. No \
+Folders: lines, envelopes, shots (names), ticks, 95 % ellipses (off at first), crossings, sweeps, \
+conductors under sweeps. No \
 network links, no icons. Longitude and latitude as in GeoJSON.
 
 ## DXF
@@ -102,6 +104,7 @@ colours, one set a utility and verdict:
 | `{layer}-ELLIPSE` | 95 % ellipses of shots, true to scale; dashed unless sound |
 | `{layer}-TEXT` | Name and depth of shots, name of the line |
 | `CONTROL`, `CROSSING`, `WORK-AREA` | Control checks, crossings, the work area |
+| `SWEEP` | Tapes, and a POINT with its depth for each conductor found |
 | `NOTES` | Facts and cautions as text; also in the drawing's properties |
 
 Utilities: {utilities}. Verdicts: {verdicts}. A sound shot is a full tick across its line, a \

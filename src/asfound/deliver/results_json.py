@@ -49,8 +49,13 @@ KEYS = {
     "to). `members` holds its shots in order with `used`, `weight` and the residual along, left "
     "and up.",
     "crossings": "Table of crossings.",
+    "sweeps": "Table of sweeps.",
+    "conductors": "Table of conductors under sweeps.",
     "findings": "Table of findings.",
     "rows": "Table of reported rows.",
+    "corrections": "Shots that take place and depth from a sweep: `shot`, `sweep`, how far moved "
+    "left, depth as read and as used, standard deviations taken over, distance from the sweep, "
+    "`significant`, `reason`.",
     "joins": "Doubtful joins (`line`, `after_shot` counted from 1, `reason`) and branches (`line`, "
     "`main`, position).",
 }
@@ -99,6 +104,7 @@ def results_json(delivery: Delivery) -> bytes:
                 record["axis"] = _axis(delivery, line, shape)
                 record["members"] = _members(delivery, line)
         parts.append((name, _Rows(records)))
+    parts.append(("corrections", _Rows(_corrections(delivery))))
     parts.append(("joins", _Rows(_joins(delivery))))
     return _dump(parts)
 
@@ -268,6 +274,30 @@ def _members(delivery: Delivery, line: Line) -> list[dict[str, Any]]:
         for shot, used, weight, along, left, up in zip(
             line.shots.tolist(), line.used.tolist(), line.weight.tolist(), *residual, strict=True
         )
+    ]
+
+
+def _corrections(delivery: Delivery) -> list[dict[str, Any]]:
+    """Shots that take their place across the line and their depth from a sweep beside them."""
+    unit = delivery.about.unit
+
+    def shown(metres: float) -> float | None:
+        return _number(metres / unit.metres, 3)
+
+    return [
+        {
+            "shot": delivery.shot_names[c.shot],
+            "sweep": delivery.results.sweeps[c.located].name,
+            f"moved_left_{unit.symbol}": shown(c.shift_left),
+            f"depth_read_{unit.symbol}": shown(c.depth_before),
+            f"depth_{unit.symbol}": shown(c.depth),
+            f"horizontal_sd_{unit.symbol}": shown(c.horizontal_sd),
+            f"depth_sd_{unit.symbol}": shown(c.depth_sd),
+            f"distance_{unit.symbol}": shown(c.distance),
+            "significant": bool(c.significant),
+            "reason": c.reason,
+        }
+        for c in delivery.results.corrections
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -17,6 +18,8 @@ Floats = npt.NDArray[np.float64]
 
 ONE_DIMENSION_95 = float(ndtri(0.975))
 """Half-width of a 95 % interval in standard deviations: 1.95996."""
+PLANE_95 = math.sqrt(-2.0 * math.log(0.05))
+"""Half-axis of a 95 % ellipse in standard deviations: 2.44775 (chi-squared, 2 degrees)."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,13 +12,21 @@ from xml.sax.saxutils import quoteattr
 from asfound.deliver.symbols import colour, hex_colour
 from asfound.model import Utility, Verdict
 
-_KINDS = {"shots": "marker", "lines": "line", "envelopes": "fill", "crossings": "marker"}
+_KINDS = {
+    "shots": "marker",
+    "lines": "line",
+    "envelopes": "fill",
+    "crossings": "marker",
+    "sweeps": "line",
+    "conductors": "marker",
+}
+_PLAIN = {"crossings": "crossing", "sweeps": "sweep", "conductors": "conductor under a sweep"}
 
 
 def _classes(layer: str) -> Iterator[tuple[str, Utility, Verdict]]:
     """Label, utility and verdict of each class of a layer."""
-    if layer == "crossings":
-        yield "crossing", Utility.UNKNOWN, Verdict.SOUND
+    if layer in _PLAIN:
+        yield _PLAIN[layer], Utility.UNKNOWN, Verdict.SOUND
         return
     for utility in Utility:
         for verdict in Verdict:
@@ -132,11 +140,27 @@ def _qml_crossing(utility: Utility, verdict: Verdict) -> str:
     )
 
 
+def _qml_conductor(utility: Utility, verdict: Verdict) -> str:
+    return _layer(
+        "SimpleMarker",
+        {
+            "name": "diamond",
+            "size": "2.4",
+            "size_unit": "MM",
+            "color": "255,255,255,255",
+            "outline_color": "40,40,40,255",
+            "outline_width": "0.3",
+        },
+    )
+
+
 _QML: dict[str, Callable[[Utility, Verdict], str]] = {
     "shots": _qml_shot,
     "lines": _qml_line,
     "envelopes": _qml_envelope,
     "crossings": _qml_crossing,
+    "sweeps": _qml_line,
+    "conductors": _qml_conductor,
 }
 
 
@@ -145,7 +169,7 @@ def qml(layer: str) -> str:
     rules, symbols = [], []
     for key, (label, utility, verdict) in enumerate(_classes(layer)):
         wanted = f"\"utility\" = '{utility.word}' AND \"verdict\" = '{verdict.word}'"
-        where = "" if layer == "crossings" else f" filter={quoteattr(wanted)}"
+        where = "" if layer in _PLAIN else f" filter={quoteattr(wanted)}"
         rules.append(f'<rule key="r{key}" symbol="{key}" label={quoteattr(label)}{where}/>')
         symbols.append(
             f'<symbol type="{_KINDS[layer]}" name="{key}" alpha="1" clip_to_extent="1" '
@@ -184,20 +208,21 @@ _DASHES = {Verdict.SOUND: "", Verdict.DOUBTFUL: "6 3", Verdict.UNFIT: "1 3"}
 
 def _sld_symbol(layer: str, utility: Utility, verdict: Verdict) -> str:
     rgb = hex_colour(utility)
-    if layer == "lines":
+    if layer in ("lines", "sweeps"):
         return f"<se:LineSymbolizer>{_stroke(rgb, '2', _DASHES[verdict])}</se:LineSymbolizer>"
     if layer == "envelopes":
         outline = _stroke(rgb, "0.7", _DASHES[verdict], "0.6")
         return f"<se:PolygonSymbolizer>{_fill(rgb, '0.2')}{outline}</se:PolygonSymbolizer>"
-    if layer == "crossings":
-        shape, fill, rgb = "circle", _fill("#ffffff", "0"), "#282828"
+    if layer in _PLAIN:
+        shape = "circle" if layer == "crossings" else "star"
+        fill, rgb = _fill("#ffffff", "0"), "#282828"
     elif verdict is Verdict.UNFIT:
         shape, fill = "x", _fill(rgb, "1")
     else:
         shape, fill = "square", _fill(rgb, "1" if verdict is Verdict.SOUND else "0")
     turn = (
         ""
-        if layer == "crossings"
+        if layer in _PLAIN
         else "<se:Rotation><ogc:PropertyName>line_bearing_deg</ogc:PropertyName></se:Rotation>"
     )
     return (
@@ -216,11 +241,7 @@ def sld(layer: str) -> str:
             f"<ogc:Literal>{word}</ogc:Literal></ogc:PropertyIsEqualTo>"
             for name, word in (("utility", utility.word), ("verdict", verdict.word))
         )
-        where = (
-            ""
-            if layer == "crossings"
-            else (f"<ogc:Filter><ogc:And>{equals}</ogc:And></ogc:Filter>")
-        )
+        where = "" if layer in _PLAIN else (f"<ogc:Filter><ogc:And>{equals}</ogc:And></ogc:Filter>")
         rules.append(
             f"<se:Rule><se:Name>{label}</se:Name>{where}"
             f"{_sld_symbol(layer, utility, verdict)}</se:Rule>"

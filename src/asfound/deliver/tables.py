@@ -6,9 +6,19 @@ from asfound.deliver.columns import Table
 from asfound.deliver.finding_columns import FINDINGS, ROWS
 from asfound.deliver.line_columns import CROSSINGS, LINES
 from asfound.deliver.shot_columns import SHOTS
+from asfound.deliver.sweep_columns import CONDUCTORS, SWEEPS
 
 TABLES: dict[str, Table] = {
-    table.name: table for table in (SHOTS, LINES, CROSSINGS, FINDINGS, ROWS)
+    table.name: table for table in (SHOTS, LINES, CROSSINGS, SWEEPS, CONDUCTORS, FINDINGS, ROWS)
 }
 
-__all__ = ["CROSSINGS", "FINDINGS", "LINES", "ROWS", "SHOTS", "TABLES"]
+__all__ = [
+    "CONDUCTORS",
+    "CROSSINGS",
+    "FINDINGS",
+    "LINES",
+    "ROWS",
+    "SHOTS",
+    "SWEEPS",
+    "TABLES",
+]

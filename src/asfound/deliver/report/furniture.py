@@ -12,7 +12,7 @@ from asfound.deliver.report.svg import GREY, INK, PALE, WORDS, Svg, path_data
 from asfound.deliver.symbols import colour, hex_colour
 from asfound.model import Utility
 
-_ROW = 3.75  # lines of the key [mm]
+_ROW = 3.5  # lines of the key [mm]
 
 
 def draw_frame(drawing: Svg, sheet: Sheet, about: About, *, left: float) -> None:
@@ -125,6 +125,7 @@ def _symbols(drawing: Svg, x: float, y: float) -> None:
         ("crossing of lines", "circle"),
         ("line and its 95 % envelope", "tube"),
         ("95 % ellipse of a shot", "ellipse"),
+        ("sweep and what it found", "sweep"),
         ("axis not supported by shots", "gap"),
         ("work area", "area"),
     )
@@ -146,6 +147,14 @@ def _symbols(drawing: Svg, x: float, y: float) -> None:
         if kind == "tube":
             drawing.rect(cx - 4.0, cy - 1.1, 8.0, 2.2, fill=PALE)
             drawing.path(f"M{cx - 4} {cy}h8", stroke=ink, width=0.4)
+        if kind == "sweep":
+            drawing.path(f"M{cx - 4} {cy}h8", stroke="#6a6a6a", width=0.2)
+            drawing.path(
+                f"M{cx} {cy - 0.9}l0.9 0.9l-0.9 0.9l-0.9 -0.9Z",
+                stroke=INK,
+                width=0.2,
+                fill="#ffffff",
+            )
         if kind == "gap":
             drawing.path(f"M{cx - 4} {cy}h8", stroke=ink, width=0.4)
             drawing.path(f"M{cx - 4} {cy}h8", stroke="#ffffff", width=0.5, dash="0.8 1.2")

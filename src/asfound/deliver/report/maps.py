@@ -142,6 +142,8 @@ def _page(delivery: Delivery, sheet: Sheet, index: tuple[Sheet, ...]) -> MapPage
     canvas.axes()
     canvas.shots(inside, with_ellipses=not crowded)
     canvas.crossings()
+    if not index:
+        canvas.sweeps()
     canvas.index(index)
     canvas.line_names()
     unlabelled = canvas.shot_names(inside, wanted=not index)
@@ -293,6 +295,24 @@ class _Canvas:
                 x, y = self.paper(place).tolist()
                 self.drawing.circle(x, y, 2.0, stroke=INK, line=0.25)
                 self.places.take((x - 2.0, y - 2.0, x + 2.0, y + 2.0))
+
+    def sweeps(self) -> None:
+        """Tapes, and a diamond for each conductor found under them."""
+        for sweep in self.delivery.results.sweeps:
+            ends = np.stack([sweep.start[:2], sweep.end[:2]])
+            if not (np.isfinite(ends).all() and self.sheet.holds(ends).any()):
+                continue
+            self.drawing.path(path_data(self.paper(ends)), stroke="#6a6a6a", width=0.2)
+            for conductor in sweep.conductors:
+                place = np.array([conductor.easting, conductor.northing])
+                x, y = self.paper(place).tolist()
+                self.drawing.path(
+                    f"M{x:.2f} {y - 0.9:.2f}l0.9 0.9l-0.9 0.9l-0.9 -0.9Z",
+                    stroke=INK,
+                    width=0.2,
+                    fill="#ffffff",
+                )
+                self.places.take((x - 1.0, y - 1.0, x + 1.0, y + 1.0))
 
     def index(self, sheets: tuple[Sheet, ...]) -> None:
         """Frames of the sheets that follow."""

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.deliver.delivery import Delivery
+from asfound.deliver.report.facts import clean
 from asfound.deliver.report.svg import FIGURES, GREY, INK, PALE, WORDS, Svg, path_data
 from asfound.deliver.symbols import hex_colour
 from asfound.em import CrossSection, section_field
@@ -303,12 +304,14 @@ def sweep_pages(delivery: Delivery, width: float) -> list[dict[str, Any]]:
     unit = delivery.about.unit
     return [
         {
-            "name": located.name,
+            "name": clean(located.name),
             "figure": sweep_figure(results.intake.sweeps[located.sweep], located, unit, width)
             if not located.reason
             else "",
             "facts": sweep_facts(delivery, number),
-            "words": [located.reason] if located.reason else list(located.words),
+            "words": [located.reason]
+            if located.reason
+            else [clean(words) for words in located.words],
             "taken": taken_from(delivery, number),
         }
         for number, located in enumerate(results.sweeps)
@@ -327,7 +330,7 @@ def sweep_facts(delivery: Delivery, number: int) -> list[str]:
     said = [
         f"{len(sweep.value)} readings across "
         + (
-            f"line {results.assembly.names[located.line]}"
+            f"line {clean(results.assembly.names[located.line])}"
             if located.line >= 0
             else "no line of the job"
         )
