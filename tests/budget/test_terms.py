@@ -117,7 +117,7 @@ class TestPositionTerms:
 
     def test_an_unrecorded_age_adds_nothing(self, scene):
         assert "correction-age" not in names(scene.having(correction_age=np.nan))
-        scene = scene.having([0], correction_age=np.nan)
+        scene = scene.having([0], correction_age=np.nan).having([1], correction_age=30.0)
         assert sizes(scene, "correction-age") == (0.0, 0.0, 0.0)
 
     def test_the_service_is_one_error_for_an_upload(self, scene):

@@ -39,14 +39,10 @@ def position_terms(
     """
     source = shots.source.astype(np.int32)
     terms = [_gnss(shots, ground, settings.receivers, size)]
-    if np.isfinite(shots.correction_age).any():
-        late = np.fmax(shots.correction_age - size["age_free"], 0.0)
-        drift = (size["age_rate"] * late) ** 2
-        terms.append(
-            level_term(
-                "correction-age", "Age of the correction", "common practice", drift, 4 * drift
-            )
-        )
+    drift = _square(size["age_rate"], shots.correction_age - size["age_free"])
+    terms.append(
+        level_term("correction-age", "Age of the correction", "common practice", drift, 4 * drift)
+    )
     terms.append(
         level_term(
             "service",
@@ -72,10 +68,15 @@ def position_terms(
     terms.append(
         level_term("seating", "Tip on uneven ground", "common practice", 0.0, size["seating"] ** 2)
     )
-    if np.isfinite(shots.speed).any():
-        moved = (size["latency"] * np.fmax(shots.speed, 0.0)) ** 2
-        terms.append(level_term("logging", "Moving while logging", "common practice", moved, 0.0))
+    moved = _square(size["latency"], shots.speed)
+    terms.append(level_term("logging", "Moving while logging", "common practice", moved, 0.0))
     return terms
+
+
+def _square(rate: float, amount: Floats) -> Floats:
+    """(rate x amount)^2 where the amount is known and positive; one zero if it never is."""
+    known = np.fmax(amount, 0.0)
+    return (rate * known) ** 2 if known.any() else np.array(0.0)
 
 
 def _frame_terms(
