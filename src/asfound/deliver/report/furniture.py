@@ -12,7 +12,7 @@ from asfound.deliver.report.svg import GREY, INK, PALE, WORDS, Svg, path_data
 from asfound.deliver.symbols import colour, hex_colour
 from asfound.model import Utility
 
-_ROW = 3.5  # lines of the key [mm]
+_ROW = 3.25  # lines of the key [mm]
 
 
 def draw_frame(drawing: Svg, sheet: Sheet, about: About, *, left: float) -> None:
@@ -124,6 +124,7 @@ def _symbols(drawing: Svg, x: float, y: float) -> None:
         ("control check", "triangle"),
         ("crossing of lines", "circle"),
         ("line and its 95 % envelope", "tube"),
+        ("doubtful line; unfit: dotted", "dashed"),
         ("95 % ellipse of a shot", "ellipse"),
         ("sweep and what it found", "sweep"),
         ("axis not supported by shots", "gap"),
@@ -155,9 +156,11 @@ def _symbols(drawing: Svg, x: float, y: float) -> None:
                 width=0.2,
                 fill="#ffffff",
             )
+        if kind == "dashed":
+            drawing.path(f"M{cx - 4} {cy}h8", stroke=ink, width=0.4, dash="1.6 0.9")
         if kind == "gap":
-            drawing.path(f"M{cx - 4} {cy}h8", stroke=ink, width=0.4)
-            drawing.path(f"M{cx - 4} {cy}h8", stroke="#ffffff", width=0.5, dash="0.8 1.2")
+            drawing.path(f"M{cx - 4} {cy}h2m4 0h2", stroke=ink, width=0.4)
+            drawing.path(f"M{cx - 2} {cy}h4", stroke=ink, width=0.12)
         if kind == "area":
             drawing.path(f"M{cx - 4} {cy}h8", stroke="#6a6a6a", width=0.3, dash="3 1 0.6 1")
         if kind == "ellipse":

@@ -21,7 +21,7 @@ from asfound.model import Verdict
 
 Floats = npt.NDArray[np.float64]
 
-LEFT, BELOW, KEY, EDGE = 5.0, 4.0, 39.0, 0.3  # room about the frame [mm]
+LEFT, BELOW, KEY, EDGE = 5.0, 4.0, 41.0, 0.3  # room about the frame [mm]
 TICK_LENGTH, TICK_WIDTH = 1.5, 0.30  # half length, half width of a shot's tick [mm]
 MOST_SYMBOLS, MOST_LABELS = 4000, 700
 _FACTORS = (1, 2, 5, 10, 20)
@@ -237,9 +237,10 @@ class _Canvas:
             for start, end in line.gaps:
                 between = (line.axis_station >= start) & (line.axis_station <= end)
                 if np.count_nonzero(between) > 1:
-                    self.drawing.path(
-                        path_data(axis[between]), stroke="#ffffff", width=0.5, dash="0.8 1.2"
-                    )
+                    # A hairline where nothing was measured.
+                    unsupported = simplified(axis[between])
+                    self.drawing.path(unsupported, stroke="#ffffff", width=0.5)
+                    self.drawing.path(unsupported, stroke=hex_colour(line.utility), width=0.12)
 
     def _keep_clear(self, axis: Floats) -> None:
         """No label on a line: small boxes along it count as taken."""

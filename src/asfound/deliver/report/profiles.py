@@ -184,10 +184,9 @@ class _Panel:
                 station = self.line.axis_station[self.vertices]
                 between = (station >= start) & (station <= end)
                 if np.count_nonzero(between) > 1:
-                    points = np.column_stack([x, middle])[between]
-                    self.drawing.path(
-                        path_data(points), stroke="#ffffff", width=0.5, dash="0.8 1.2"
-                    )
+                    unsupported = simplified(np.column_stack([x, middle])[between])
+                    self.drawing.path(unsupported, stroke="#ffffff", width=0.5)
+                    self.drawing.path(unsupported, stroke=self.colour, width=0.12)
 
     # --- offsets in plan ------------------------------------------------------------------------
 
