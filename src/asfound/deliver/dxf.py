@@ -36,6 +36,7 @@ def dxf(delivery: Delivery) -> bytes:
         _Layers(drawing, delivery).add_fixed()
         _crossings(space, delivery)
         _work_area(space, delivery)
+        _first_view(drawing, delivery)
         _notes(space, delivery)
         handles = drawing.entitydb.handles
         writer = EntityWriter(int(str(handles), 16), space.layout_key)
@@ -96,7 +97,8 @@ class _Layers:
     def add_fixed(self) -> None:
         """Layers that belong to no utility."""
         for name in ("CONTROL", "CROSSING", "SWEEP", "WORK-AREA", "NOTES"):
-            self._add(name, (40, 40, 40))
+            # Colour 7 is black on white paper and white on a dark screen.
+            self.drawing.layers.add(name, color=7)
 
 
 def _header(drawing: Any, delivery: Delivery) -> None:
@@ -199,6 +201,17 @@ def _work_area(space: Any, delivery: Delivery) -> None:
     if delivery.work_area is not None:
         corners = delivery.grid(delivery.work_area).tolist()
         space.add_lwpolyline(corners, close=True, dxfattribs={"layer": "WORK-AREA"})
+
+
+def _first_view(drawing: Any, delivery: Delivery) -> None:
+    """Open on the job, not on the origin of the grid."""
+    ground = delivery.results.ground
+    plan = np.column_stack([ground.easting, ground.northing])
+    plan = delivery.grid(plan[np.isfinite(plan).all(axis=1)])
+    if len(plan):
+        low, high = plan.min(axis=0), plan.max(axis=0)
+        height = 1.3 * max(float((high - low).max()), 10.0)
+        drawing.set_modelspace_vport(height=height, center=((low + high) / 2.0).tolist())
 
 
 def _notes(space: Any, delivery: Delivery) -> None:
