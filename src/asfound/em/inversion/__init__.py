@@ -18,6 +18,7 @@ from asfound.em.inversion.readings import (
     shared_batch,
     stack_sweeps,
 )
+from asfound.em.inversion.simple_answer import SimpleAnswer, simple_answer, simple_answer_of_fit
 
 __all__ = [
     "HORIZONTAL_COIL",
@@ -26,6 +27,7 @@ __all__ = [
     "VERTICAL_COIL",
     "Conductor",
     "PlaceFits",
+    "SimpleAnswer",
     "SweepBatch",
     "SweepFit",
     "SweepFits",
@@ -35,5 +37,7 @@ __all__ = [
     "invert_sweep",
     "invert_sweeps",
     "shared_batch",
+    "simple_answer",
+    "simple_answer_of_fit",
     "stack_sweeps",
 ]

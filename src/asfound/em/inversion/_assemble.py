@@ -14,11 +14,11 @@ from asfound.em.inversion._certainty import (
     noise_growth,
     profile_inflation,
 )
+from asfound.em.inversion._gross import IMPROBABLE
 from asfound.em.inversion._likelihood import Kind
 from asfound.em.inversion._moments import Readings
 from asfound.em.inversion._neighbours import separation_needed, undetected
 from asfound.em.inversion._orders import OrderFit
-from asfound.em.inversion._outliers import IMPROBABLE
 from asfound.em.inversion._scaling import ASSUMED_NOISE, SMALLEST_NOISE
 from asfound.em.inversion._selection import n_parameters
 

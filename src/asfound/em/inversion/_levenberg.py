@@ -14,7 +14,12 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.em.inversion._moments import MomentSource
-from asfound.em.inversion._small_systems import cholesky, solve_lower, solve_upper
+from asfound.em.inversion._small_systems import (
+    cholesky,
+    cholesky_if_definite,
+    solve_lower,
+    solve_upper,
+)
 from asfound.em.inversion._varpro import Projection, project
 
 FloatArray = npt.NDArray[np.float64]
@@ -118,7 +123,7 @@ def minimise(
         if state.newton is not None:
             near = np.flatnonzero(gain < _NEWTON_BELOW)
             if len(near):
-                _newton_step(state, place, low, high, damping, step, gain, near)
+                _newton_step(state, state.newton, place, low, high, damping, step, gain, near)
         done = (gain <= np.maximum(tolerance, rounding)) | merged(place, 0.02)
         if done.any():
             stay = np.flatnonzero(~done)
@@ -192,6 +197,7 @@ def _step(
 
 def _newton_step(
     state: Projection,
+    exact: FloatArray,
     place: FloatArray,
     low: FloatArray,
     high: FloatArray,
@@ -204,18 +210,17 @@ def _newton_step(
     state = state.keep(near)
     place, low, high, damping = place[:, near], low[:, near], high[:, near], damping[near]
     _, _, diagonal = _system(state.hessian, state, place, low, high)
-    system, gradient, _ = _system(state.newton, state, place, low, high)
+    system, gradient, _ = _system(exact[..., near], state, place, low, high)
     for i in range(place.shape[0]):
         system[i, i] += damping * diagonal[i]
-    lower = cholesky(system)
-    pivots = np.einsum("iim->im", lower) ** 2
-    definite = (pivots > 1e-10 * np.abs(np.einsum("iim->im", system))).all(axis=0)
+    lower, definite = cholesky_if_definite(system)
+    lower, gradient = lower[..., definite], gradient[:, definite]
     half = solve_lower(lower, gradient)
     newton = -solve_upper(lower, half)
-    promised = (half * half).sum(axis=0) + damping * (diagonal * newton * newton).sum(axis=0)
+    extra = damping[definite] * (diagonal[:, definite] * newton * newton).sum(axis=0)
     take = near[definite]
-    step[:, take] = newton[:, definite]
-    gain[take] = promised[definite]
+    step[:, take] = newton
+    gain[take] = (half * half).sum(axis=0) + extra
 
 
 def _system(

@@ -39,7 +39,7 @@ class Kind(NamedTuple):
     @property
     def plain(self) -> bool:
         """Plain least squares will do."""
-        return not (self.unsigned or self.robust or self.saturated.any())
+        return not (self.unsigned or self.robust or bool(self.saturated.any()))
 
     def rows(self, rows: IntArray) -> Kind:
         """Of selected sweeps."""
@@ -49,7 +49,8 @@ class Kind(NamedTuple):
 def model_field(readings: Readings, place: FloatArray, linear: FloatArray) -> FloatArray:
     """Field of the model at the readings, (n, r, k), scaled as the readings."""
     fields = columns(readings, place, order=0)
-    return np.einsum("nlk,lrn->nrk", fields, linear)
+    field: FloatArray = np.einsum("nlk,lrn->nrk", fields, linear)
+    return field
 
 
 def pretend(readings: Readings, kind: Kind, model: FloatArray) -> Readings:
@@ -114,7 +115,8 @@ class IteratedSquares:
     @property
     def rounding(self) -> FloatArray:
         value, weight = self._readings.value, self._readings.weight
-        return 1e-13 * np.einsum("nrk,nrk,nk->n", value, value, weight)
+        size: FloatArray = np.einsum("nrk,nrk,nk->n", value, value, weight)
+        return 1e-13 * size
 
     def keep(self, rows: IntArray) -> IteratedSquares:
         return IteratedSquares(self._readings.rows(rows), self._kind.rows(rows), self._chunk)
@@ -127,8 +129,13 @@ class IteratedSquares:
             parts.append(
                 _evaluate(self._readings.rows(rows), self._kind.rows(rows), place[:, rows], before)
             )
-        joined = (np.concatenate(p, axis=-1) for p in zip(*(p[:4] for p in parts), strict=True))
-        return Projection(*joined, None)
+        return Projection(
+            np.concatenate([p.square for p in parts]),
+            np.concatenate([p.linear for p in parts], axis=-1),
+            np.concatenate([p.gradient for p in parts], axis=-1),
+            np.concatenate([p.hessian for p in parts], axis=-1),
+            None,
+        )
 
 
 def _evaluate(
@@ -142,7 +149,7 @@ def _evaluate(
         model = np.einsum("nlk,lrn->nrk", fields, linear)
         effective = pretend(readings, kind, model)
         updated = _solve(fields, effective)
-        change = np.abs(updated - linear).max()
+        change = float(np.abs(updated - linear).max())
         linear = updated
         if change <= 1e-9 * np.abs(linear).max():
             break
@@ -160,5 +167,5 @@ def _solve(fields: FloatArray, readings: Readings) -> FloatArray:
     diagonal = np.einsum("nii->ni", gram)
     ridge = np.where(diagonal > 0, 1e-12 * diagonal, 1.0)
     gram[:, np.arange(gram.shape[1]), np.arange(gram.shape[1])] += ridge
-    solution: FloatArray = np.linalg.solve(gram, data).transpose(1, 2, 0)
-    return solution
+    solution = np.linalg.solve(gram, data).astype(np.float64, copy=False)
+    return solution.transpose(1, 2, 0)

@@ -85,7 +85,7 @@ def explore(
             drafts.projection.linear[..., where][:, :, np.newaxis],
             THOROUGH,
         )
-        fit = OrderFit(*(part.copy() for part in fit))
+        fit = fit.rows(np.arange(n))
         won = np.flatnonzero(again.square < fit.square[better])
         for to, values in zip(fit, again.rows(won), strict=True):
             to[..., better[won]] = values

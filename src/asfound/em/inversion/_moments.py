@@ -144,7 +144,8 @@ class GeneralMoments:
     @property
     def rounding(self) -> FloatArray:
         value, weight = self.readings.value, self.readings.weight
-        return 1e-15 * np.einsum("nrk,nrk,nk->n", value, value, weight)
+        size: FloatArray = np.einsum("nrk,nrk,nk->n", value, value, weight)
+        return 1e-15 * size
 
     def __call__(self, place: FloatArray, *, bend: bool) -> Moments:
         n_conductors, m = place.shape[0] // 2, place.shape[1]

@@ -38,7 +38,12 @@ class OrderFit(NamedTuple):
 
     def rows(self, rows: IntArray) -> OrderFit:
         """Of selected sweeps."""
-        return OrderFit(*(part[..., rows] for part in self))
+        return OrderFit(
+            self.place[:, rows],
+            self.linear[..., rows],
+            self.square[rows],
+            self.converged[rows],
+        )
 
 
 class Effort(NamedTuple):
@@ -181,7 +186,7 @@ def starts_for(
     if kind.unsigned:
         linear = _keep_signs(previous, starts)
     if size == 2 and effort.pairs:
-        if kind.unsigned:
+        if linear is not None:
             pairs, pair_linear = unsigned_pair_starts(readings, effort.pairs)
             linear = np.concatenate([linear, pair_linear], axis=2)
         else:
@@ -206,7 +211,8 @@ def exchange(
         The best found; may be worse than `fit`.
     """
     size = fit.place.shape[0] // 2
-    starts, linear = [], []
+    starts: list[FloatArray] = []
+    linear: list[FloatArray] = []
     for drop in range(size):
         keep = [i for i in range(size) if i != drop]
         linear_left = fit.linear[keep + list(range(size, fit.linear.shape[0]))]
@@ -220,8 +226,9 @@ def exchange(
         )
         some, currents = starts_for(readings, kind, size, left, effort._replace(pairs=0, forward=5))
         starts.append(some)
-        linear.append(currents)
-    joined = None if linear[0] is None else np.concatenate(linear, axis=2)
+        if currents is not None:
+            linear.append(currents)
+    joined = np.concatenate(linear, axis=2) if linear else None
     return fit_from(readings, kind, bounds, np.concatenate(starts, axis=1), joined, effort)
 
 

@@ -15,21 +15,19 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.em.inversion._bounds import Bounds
+from asfound.em.inversion._gross import FAR, IMPROBABLE, LARGEST_SHARE, residual_square
 from asfound.em.inversion._likelihood import Kind
 from asfound.em.inversion._moments import Readings, columns
 from asfound.em.inversion._orders import Effort, OrderFit
 from asfound.em.inversion._scaling import ASSUMED_NOISE, SMALLEST_NOISE
-from asfound.em.inversion._selection import Counts, Ladder, climb, residual_square
+from asfound.em.inversion._selection import Counts, Ladder, climb
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 BoolArray = npt.NDArray[np.bool_]
 
-FAR = 4.5  # standard deviations; 244 normal readings have one so far once in 600 sweeps
 COST = 12.0  # of misfit for each reading left out: a little less than for a conductor
 LONELY = 0.6  # a conductor that shows so much of itself in one reading may be an error
-LARGEST_SHARE = 0.15
-IMPROBABLE = 1e-3
 
 
 class Cleaned(NamedTuple):
@@ -133,7 +131,7 @@ def clean(
     few = number <= np.maximum(1, np.floor(LARGEST_SHARE * used.sum(axis=1)))
     before = plain.evidence[columns, plain.order - 1]
     after = ladder.evidence[columns, ladder.order - 1] - 0.5 * COST * number
-    return Cleaned(ladder, left_out, (number > 0) & few & (after > before))
+    return Cleaned(ladder, left_out, few & (after > before))
 
 
 def _at_order(readings: Readings, kind: Kind, ladder: Ladder) -> FloatArray:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from asfound.em._line_kernels import LINE_FIELD_CONSTANT
 from asfound.em.inversion._likelihood import Kind
 from asfound.em.inversion._moments import Readings
-from asfound.em.inversion.readings import UNIT_FIELDS, UNSIGNED_UNITS, SweepBatch
+from asfound.em.inversion.readings import UNIT_FIELDS, SweepBatch
 from asfound.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
@@ -19,6 +19,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 FEWEST_READINGS = 5
 FEWEST_POSITIONS = 3
+
+_NOTHING = 1e12  # stands for a value that is not there, beyond any position in metres
 
 ASSUMED_NOISE = 0.01
 """Relative noise taken until the misfit tells, where it is unknown (common practice, no source)."""
@@ -43,20 +45,19 @@ class Scaled(NamedTuple):
     distinct: npt.NDArray[np.intp]
 
 
-def check_unit(batch: SweepBatch) -> None:
-    """Raise `InputError` where the declaration of the whole batch can't be right."""
-    if batch.unit not in UNIT_FIELDS:
-        raise InputError(
-            f"unit {batch.unit!r} of the readings is not known",
-            where="sweep",
-            remedy=f"Say which of {', '.join(UNIT_FIELDS)} the receiver showed.",
-        )
-    if batch.unit in UNSIGNED_UNITS and (batch.signed or batch.phasor):
-        raise InputError(
-            f"readings in {batch.unit} can't carry a sign or phase",
-            where="sweep",
-            remedy="Give them as magnitudes (signed=False), or give the calibrated field.",
-        )
+def check_batch(batch: SweepBatch) -> None:
+    """Raise `InputError` for the first sweep that can't be used."""
+    for i, said in enumerate(faults(batch)):
+        if said:
+            name = batch.name[i] if batch.name and batch.name[i] else "sweep"
+            raise as_error(said, name if len(batch) == 1 else f"{name} {i}")
+
+
+def as_error(said: str, where: str) -> InputError:
+    """The error for a fault."""
+    what, _, remedy = said.partition(": ")
+    remedy = remedy[:1].upper() + remedy[1:] + "." if remedy else ""
+    return InputError(f"{what}.", where=where, remedy=remedy)
 
 
 def faults(batch: SweepBatch) -> list[str]:
@@ -78,10 +79,22 @@ def faults(batch: SweepBatch) -> list[str]:
     coil = np.broadcast_to(batch.coil, shape)
     text = [""] * n
 
-    def mark(which: BoolArray, message: str) -> None:
+    def mark(which: npt.NDArray[np.bool_] | np.bool_, message: str) -> None:
         for i in np.flatnonzero(which):
             text[i] = text[i] or message
 
+    everyone = np.ones(n, dtype=bool)
+    if batch.unit not in UNIT_FIELDS:
+        said = f"the unit of the readings, {batch.unit!r}, is not known: say which of "
+        mark(everyone, said + f"{', '.join(UNIT_FIELDS)} the receiver showed")
+        return text
+    if batch.unit == "dB" and (batch.signed or batch.phasor):
+        mark(
+            everyone,
+            "readings in dB can't carry a sign or phase: give them as magnitudes, or give the "
+            "calibrated field",
+        )
+        return text
     finite = np.isfinite(batch.value) & np.isfinite(position) & np.isfinite(height)
     mark(
         (used & ~finite).any(axis=1),
@@ -124,7 +137,7 @@ def faults(batch: SweepBatch) -> list[str]:
         f"fewer than {FEWEST_READINGS} readings are not saturated: lower the gain and sweep again",
     )
     mark(
-        _distinct(position, used) < FEWEST_POSITIONS,
+        count_distinct(position, used) < FEWEST_POSITIONS,
         f"readings at fewer than {FEWEST_POSITIONS} different positions: repeats tell the noise, "
         "not the place; move the receiver across the line",
     )
@@ -147,12 +160,11 @@ def faults(batch: SweepBatch) -> list[str]:
     return text
 
 
-def _distinct(values: FloatArray, used: BoolArray) -> npt.NDArray[np.intp]:
+def count_distinct(values: FloatArray, used: BoolArray) -> npt.NDArray[np.intp]:
     """Number of different used values in each row."""
-    ordered = np.sort(np.where(used, values, np.inf), axis=1)
-    fresh = np.diff(ordered, axis=1) > 1e-9
-    counted = fresh & np.isfinite(ordered[:, 1:])
-    result: npt.NDArray[np.intp] = counted.sum(axis=1) + np.isfinite(ordered[:, 0])
+    ordered = np.sort(np.where(used & np.isfinite(values), values, _NOTHING), axis=1)
+    fresh = (np.diff(ordered, axis=1) > 1e-9) & (ordered[:, 1:] < _NOTHING)
+    result: npt.NDArray[np.intp] = fresh.sum(axis=1) + (ordered[:, 0] < _NOTHING)
     return result
 
 
@@ -199,4 +211,4 @@ def scale(batch: SweepBatch, *, background: bool) -> Scaled:
         + np.broadcast_to(batch.coil, shape) * 0.5
     )
     usable = batch.used & ~batch.saturated
-    return Scaled(readings, kind, peak, known, current, _distinct(key, usable))
+    return Scaled(readings, kind, peak, known, current, count_distinct(key, usable))

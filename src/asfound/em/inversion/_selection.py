@@ -20,8 +20,9 @@ import numpy.typing as npt
 from scipy.stats import chi2
 
 from asfound.em.inversion._bounds import Bounds
+from asfound.em.inversion._gross import errors_suspected, near_square, residual_square
 from asfound.em.inversion._levenberg import merged
-from asfound.em.inversion._likelihood import Kind, misfit, model_field
+from asfound.em.inversion._likelihood import Kind
 from asfound.em.inversion._moments import Readings
 from asfound.em.inversion._orders import (
     THOROUGH,
@@ -101,18 +102,6 @@ def highest_order(counts: Counts, most: int, n_parts: int, background: bool) -> 
     return best
 
 
-def residual_square(
-    readings: Readings, kind: Kind, fit: OrderFit, rows: IntArray | None = None
-) -> FloatArray:
-    """Squared residuals in noise variances, (n, k); magnitudes against magnitudes."""
-    if rows is not None:
-        readings, kind, fit = readings.rows(rows), kind.rows(rows), fit.rows(rows)
-    model = model_field(readings, fit.place, fit.linear)
-    if kind.unsigned:
-        model = np.abs(model)
-    return misfit(readings, kind._replace(unsigned=False, robust=False), model)
-
-
 def climb(
     readings: Readings,
     kind: Kind,
@@ -152,7 +141,7 @@ def climb(
             before = fits[-1].rows(going) if fits else None
             part = readings.rows(going)
             found = fit_order(part, kind.rows(going), bounds.rows(going), size, before, effort)
-            found, rest, chance = _insist(
+            found, rest, chance, errors = _insist(
                 part, kind.rows(going), bounds.rows(going), counts.rows(going), size, before, found
             )
             _put(fit, found, going)
@@ -162,11 +151,14 @@ def climb(
             evidence[going, size - 1] = evidence_of(
                 score, counts.rows(going), size, n_parts, readings.background
             )
+            if not fixed:
+                # No more conductors for a few wrong readings; `clean` sees to those.
+                more = ~errors
+                if size >= 2:
+                    known = counts.known[going]
+                    more &= _worth_another(evidence[going], p_value[going], known, size)
+                going = going[more]
         fits.append(fit)
-        if not fixed and size >= 2 and len(going):
-            going = going[
-                _worth_another(evidence[going], p_value[going], counts.known[going], size)
-            ]
     ladder = Ladder(fits, square, evidence, np.minimum(limit, most), p_value)
     if fixed:
         return ladder
@@ -226,7 +218,8 @@ def _worth_another(
         twice = np.zeros(len(falling), dtype=bool)
     best = np.nanargmax(evidence[:, :size], axis=1)
     poor = p_value[np.arange(len(best)), best] < POOR
-    return ~falling | (~twice & (poor | ~known))
+    more: BoolArray = ~falling | (~twice & (poor | ~known))
+    return more
 
 
 def _insist(
@@ -237,14 +230,25 @@ def _insist(
     size: int,
     before: OrderFit | None,
     fit: OrderFit,
-) -> tuple[OrderFit, FloatArray, FloatArray]:
-    """Try more starts where the misfit is improbable; residual squares and p-values too."""
+) -> tuple[OrderFit, FloatArray, FloatArray, BoolArray]:
+    """Try more starts where the misfit is improbable.
+
+    Returns the fit, sums of squared residuals, p-values, and where gross errors are suspected
+    (there more starts are of no use).
+    """
     n_parts = readings.value.shape[1]
     rest = residual_square(readings, kind, fit).sum(axis=1)
     freedom = np.maximum(counts.readings - n_parameters(size, n_parts, readings.background), 1.0)
     chance = chi2.sf(rest, freedom)
+    errors = np.zeros(len(rest), dtype=bool)
+    if kind.robust:
+        near, number = near_square(residual_square(readings, kind, fit), readings)
+        chance = chi2.sf(near, np.maximum(freedom - number, 1.0))
+    else:
+        errors = counts.known & errors_suspected(readings, kind, bounds, fit, chance, freedom)
     if size > 1 and not kind.robust:
-        poor = np.flatnonzero(((chance < POOR) & counts.known) | merged(fit.place, NEAR))
+        poor = ((chance < POOR) & counts.known) | merged(fit.place, NEAR)
+        poor = np.flatnonzero(poor & ~errors)
         if len(poor):
             again = fit_order(
                 readings.rows(poor),
@@ -258,7 +262,7 @@ def _insist(
             rest[poor] = residual_square(readings, kind, fit, poor).sum(axis=1)
             chance = chi2.sf(rest, freedom)
         for _ in range(_EXCHANGES if size > 2 else 0):
-            poor = np.flatnonzero((chance < POOR) & counts.known)
+            poor = np.flatnonzero((chance < POOR) & counts.known & ~errors)
             if not len(poor):
                 break
             some, sort = readings.rows(poor), kind.rows(poor)
@@ -266,7 +270,7 @@ def _insist(
             _put_better(fit, again, poor)
             rest[poor] = residual_square(readings, kind, fit, poor).sum(axis=1)
             chance = chi2.sf(rest, freedom)
-    return fit, rest, np.where(counts.known, chance, np.nan)
+    return fit, rest, np.where(counts.known, chance, np.nan), errors
 
 
 def _subsets(upper: OrderFit, size: int) -> tuple[FloatArray, FloatArray]:

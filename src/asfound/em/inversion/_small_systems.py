@@ -28,14 +28,27 @@ def cholesky(matrix: FloatArray) -> FloatArray:
         ``matrix = lower lower'``; a pivot lost to rounding is held at 1e-14 of its diagonal, so
         that a degenerate system yields a long step (which damping shortens), never NaN.
     """
+    return cholesky_if_definite(matrix)[0]
+
+
+def cholesky_if_definite(matrix: FloatArray) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
+    """Factors as of `cholesky`, and which matrices are positive definite, (n,).
+
+    The factors of the others are finite but mean nothing.
+    """
     size = matrix.shape[0]
     lower = np.zeros_like(matrix)
+    definite = np.ones(matrix.shape[2], dtype=bool)
+    # Also beside the largest diagonal, so that no step overflows.
+    least = 1e-40 * np.abs(np.einsum("iin->in", matrix)).max(axis=0) + 1e-200
     for j in range(size):
         pivot = matrix[j, j].copy()
         for k in range(j):
             pivot -= lower[j, k] * lower[j, k]
-        floor = _SMALLEST_PIVOT * np.abs(matrix[j, j]) + np.finfo(np.float64).tiny
-        np.sqrt(np.maximum(pivot, floor), out=pivot)
+        floor = _SMALLEST_PIVOT * np.abs(matrix[j, j]) + least
+        definite &= pivot > floor
+        # A negative pivot turned positive keeps the factors of indefinite matrices small.
+        np.sqrt(np.maximum(np.abs(pivot), floor), out=pivot)
         lower[j, j] = pivot
         inverse = 1.0 / pivot
         for i in range(j + 1, size):
@@ -43,7 +56,7 @@ def cholesky(matrix: FloatArray) -> FloatArray:
             for k in range(j):
                 entry -= lower[i, k] * lower[j, k]
             lower[i, j] = entry * inverse
-    return lower
+    return lower, definite
 
 
 def solve_lower(lower: FloatArray, right: FloatArray) -> FloatArray:

@@ -28,6 +28,10 @@ class Nodes(NamedTuple):
     depth: FloatArray
     level: IntArray
 
+    def rows(self, rows: IntArray) -> Nodes:
+        """Grids of selected sweeps."""
+        return Nodes(self.position[rows], self.depth[rows], self.level)
+
     def place(self, rows: IntArray, nodes: IntArray) -> FloatArray:
         """(2, m): places of `nodes` (m,) in the grids of sweeps `rows` (m,)."""
         if self.position.shape[0] == 1:
@@ -135,10 +139,7 @@ def pair_starts(
         if shared:
             data = part.value * np.sqrt(part.weight[:, :1])[:, np.newaxis] @ fields[0].T
         else:
-            local = Nodes(
-                *(a if a.shape[0] == 1 else a[rows] for a in (nodes.position, nodes.depth)),
-                nodes.level,
-            )
+            local = nodes if len(nodes.position) == 1 else nodes.rows(rows)
             some = np.broadcast_to(
                 _fields(part, local), (len(rows), len(nodes.level), part.weight.shape[1])
             )
@@ -222,7 +223,7 @@ def further_starts(
         fit = np.einsum("nlk,lrn->nrk", model[:, :n_linear], linear[..., rows])
         rest = (part.value - fit) * root
         basis = _orthonormal(model * root)
-        local = nodes if shared else Nodes(nodes.position[rows], nodes.depth[rows], nodes.level)
+        local = nodes if shared else nodes.rows(rows)
         some = fields if fields is not None else _fields(part, local)
         # Projections by inner products, so that the fields need no copy per sweep.
         shape = (len(rows), *some.shape[1:])

@@ -41,7 +41,13 @@ class Projection(NamedTuple):
 
     def keep(self, which: npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> Projection:
         """Selected problems."""
-        return Projection(*(None if part is None else part[..., which] for part in self))
+        return Projection(
+            self.square[which],
+            self.linear[..., which],
+            self.gradient[:, which],
+            self.hessian[..., which],
+            None if self.newton is None else self.newton[..., which],
+        )
 
 
 def project(moments: Moments, n_background: int) -> Projection:

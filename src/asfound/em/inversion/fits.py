@@ -174,13 +174,15 @@ class SweepFits:
     def position_sd(self) -> FloatArray:
         """Standard deviations of the positions, with the neighbour's allowance, (n, 4) [m]."""
         variance = np.einsum("nii->ni", self.covariance)[:, 0::3]
-        return np.sqrt(variance + self.neighbour[:, :, 0] ** 2)
+        deviation: FloatArray = np.sqrt(variance + self.neighbour[:, :, 0] ** 2)
+        return deviation
 
     @property
     def depth_sd(self) -> FloatArray:
         """Standard deviations of the depths, with the neighbour's allowance, (n, 4) [m]."""
         variance = np.einsum("nii->ni", self.covariance)[:, 1::3]
-        return np.sqrt(variance + self.neighbour[:, :, 1] ** 2)
+        deviation: FloatArray = np.sqrt(variance + self.neighbour[:, :, 1] ** 2)
+        return deviation
 
     def words(self, sweep: int) -> tuple[str, ...]:
         """What sweep number `sweep` can and can't tell, in sentences."""

@@ -2,7 +2,7 @@
 
 >>> import numpy as np
 >>> position = np.round(np.arange(-2.0, 2.01, 0.5), 2)  # nine readings typed from a tape
->>> shown = np.array([17.2, 23.9, 34.2, 50.1, 72.6, 94.9, 99.6, 81.4, 57.8])  # percent
+>>> shown = np.array([16.6, 22.8, 32.5, 48.0, 70.9, 94.6, 97.5, 76.1, 52.1])  # percent
 >>> sweep = SweepReadings(position, 0.05, np.zeros(9), shown, "percent", relative_noise=0.01)
 >>> fit = invert_sweep(sweep)
 >>> [(round(c.position, 1), round(c.depth, 1)) for c in fit.conductors]
@@ -16,22 +16,23 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from asfound.em.inversion._assemble import Solution, solve_certainty
+from asfound.em.inversion._answer import Answer
+from asfound.em.inversion._assemble import solve_certainty
 from asfound.em.inversion._bounds import Bounds, bounds_of
+from asfound.em.inversion._gross import residual_square
 from asfound.em.inversion._levenberg import merged
 from asfound.em.inversion._likelihood import Kind
 from asfound.em.inversion._modes import explore
 from asfound.em.inversion._moments import Readings
-from asfound.em.inversion._orders import Effort, OrderFit
+from asfound.em.inversion._orders import Effort
 from asfound.em.inversion._outliers import clean, lonely, suspicious
-from asfound.em.inversion._scaling import Scaled, check_unit, faults, scale
+from asfound.em.inversion._scaling import as_error, count_distinct, faults, scale
 from asfound.em.inversion._selection import (
     NEAR,
     Counts,
     Ladder,
     climb,
     n_parameters,
-    residual_square,
 )
 from asfound.em.inversion.fits import MOST_CONDUCTORS, SweepFit, SweepFits, SweepStatus
 from asfound.em.inversion.readings import SweepBatch, SweepReadings, stack_sweeps
@@ -79,9 +80,7 @@ def invert_sweep(
         depth_range=depth_range,
     )
     if fits.status[0] == SweepStatus.UNUSABLE:
-        what, _, remedy = fits.reason[0].partition(": ")
-        remedy = remedy[:1].upper() + remedy[1:] + "." if remedy else ""
-        raise InputError(f"{what}.", where=readings.name or "sweep", remedy=remedy)
+        raise as_error(fits.reason[0], readings.name or "sweep")
     return fits.fit(0)
 
 
@@ -117,7 +116,7 @@ def invert_sweeps(
     Raises
     ------
     InputError
-        Where an argument or a unit can't be right for any sweep.
+        Where an argument can't be right for any sweep.
     """
     most = max_conductors if n_conductors is None else n_conductors
     if not 1 <= most <= MOST_CONDUCTORS:
@@ -137,12 +136,10 @@ def invert_sweeps(
     else:
         groups = stack_sweeps(sweeps)
     n = sum(len(rows) for rows, _ in groups)
-    phasor = any(batch.phasor for _, batch in groups)
-    answer = _empty(n, phasor)
+    answer = Answer(n, phasor=any(batch.phasor for _, batch in groups))
     outlier: list[npt.NDArray[np.bool_]] = [np.zeros(0, dtype=bool)] * n
     reason = [""] * n
     for rows, batch in groups:
-        check_unit(batch)
         for start in range(0, len(rows), _CHUNK):
             part = np.arange(start, min(start + _CHUNK, len(rows)))
             some = batch.rows(part)
@@ -158,36 +155,13 @@ def invert_sweeps(
                 )
                 for i, row in enumerate(rows[part[good]]):
                     outlier[row] = left_out[i][usable.used[i]]
-    return SweepFits(outlier=tuple(outlier), reason=tuple(reason), **answer)
-
-
-def _empty(n: int, phasor: bool) -> dict[str, npt.NDArray[np.generic]]:
-    kind = np.complex128 if phasor else np.float64
-    most = MOST_CONDUCTORS
-    return {
-        "n_conductors": np.zeros(n, dtype=np.intp),
-        "position": np.full((n, most), np.nan),
-        "depth": np.full((n, most), np.nan),
-        "current": np.full((n, most), np.nan, dtype=kind),
-        "covariance": np.full((n, 3 * most, 3 * most), np.nan),
-        "neighbour": np.full((n, most, 2), np.nan),
-        "background": np.zeros((n, 2), dtype=kind),
-        "evidence": np.full((n, most), np.nan),
-        "p_value": np.full(n, np.nan),
-        "noise": np.full(n, np.nan),
-        "noise_known": np.zeros(n, dtype=bool),
-        "gain_known": np.zeros(n, dtype=bool),
-        "status": np.full(n, int(SweepStatus.UNUSABLE), dtype=np.int8),
-        "separation_limit": np.full(n, np.nan),
-        "at_bound": np.zeros((n, most), dtype=bool),
-        "sampled": np.full((n, 3), np.nan),
-    }
+    return answer.finish(outlier, reason)
 
 
 def _invert(
     batch: SweepBatch,
     rows: IntArray,
-    answer: dict[str, npt.NDArray[np.generic]],
+    answer: Answer,
     most: int,
     n_conductors: int | None,
     background: bool,
@@ -222,12 +196,12 @@ def _invert(
         _put_ladder(ladder, _ladder_rows(cleaned.ladder, take), where)
         readings = readings._replace(weight=np.where(left_out, 0.0, readings.weight))
         counts = counts._replace(readings=counts.readings - n_parts * left_out.sum(axis=1))
-    answer["evidence"][rows[:, np.newaxis], np.arange(most)] = ladder.evidence
-    answer["n_conductors"][rows] = ladder.order
-    answer["p_value"][rows] = ladder.p_value[everyone, ladder.order - 1]
-    answer["noise_known"][rows] = scaled.known
-    answer["gain_known"][rows] = np.isfinite(scaled.current)
-    answer["sampled"][rows] = _sampled(batch, left_out)
+    answer.evidence[rows[:, np.newaxis], np.arange(most)] = ladder.evidence
+    answer.n_conductors[rows] = ladder.order
+    answer.p_value[rows] = ladder.p_value[everyone, ladder.order - 1]
+    answer.noise_known[rows] = scaled.known
+    answer.gain_known[rows] = np.isfinite(scaled.current)
+    answer.sampled[rows] = _sampled(batch, left_out)
     for size in np.unique(ladder.order):
         which = np.flatnonzero(ladder.order == size)
         reach = _rivals(readings, kind, bounds, ladder, size, which, counts)
@@ -243,7 +217,7 @@ def _invert(
             ladder.p_value[which, size - 1],
             reach,
         )
-        _report(answer, rows[which], fit, solution, scaled, which, batch)
+        answer.report(rows[which], fit, solution, scaled, which, batch)
     return left_out
 
 
@@ -325,63 +299,7 @@ def _sampled(batch: SweepBatch, left_out: npt.NDArray[np.bool_]) -> FloatArray:
     used = batch.used & ~batch.saturated & ~left_out
     shape = used.shape
     vertical = np.broadcast_to(batch.coil, shape) == 1
-    height = np.sort(np.where(used, np.broadcast_to(batch.coil_height, shape), np.inf), axis=1)
-    fresh = (np.diff(height, axis=1) > 1e-6) & np.isfinite(height[:, 1:])
+    heights = count_distinct(np.broadcast_to(batch.coil_height, shape), used)
     number = used.sum(axis=1)
     share = (used & vertical).sum(axis=1) / np.maximum(number, 1)
-    return np.stack([number, fresh.sum(axis=1) + 1.0, share], axis=1)
-
-
-def _report(
-    answer: dict[str, npt.NDArray[np.generic]],
-    rows: IntArray,
-    fit: OrderFit,
-    solution: Solution,
-    scaled: Scaled,
-    which: IntArray,
-    batch: SweepBatch,
-) -> None:
-    """Write m sweeps with the same number of conductors into the answer, in its units."""
-    size = fit.place.shape[0] // 2
-    n_parts = fit.linear.shape[1]
-    at = rows[:, np.newaxis]
-    slots = np.arange(size)
-    answer["position"][at, slots] = fit.place[:size].T
-    answer["depth"][at, slots] = fit.place[size:].T
-    linear = fit.linear[:, 0] + 1j * fit.linear[:, 1] if n_parts == 2 else fit.linear[:, 0]
-    current = linear[:size].T
-    if n_parts == 1 and scaled.kind.unsigned:
-        current = current * np.sign(current[:, :1])  # magnitudes tell relative signs only
-    covariance = solution.covariance
-    gain = scaled.current[which][:, np.newaxis]
-    turn = np.zeros_like(covariance)
-    places = np.concatenate([3 * slots, 3 * slots + 1])
-    turn[:, places, places] = 1.0
-    if np.isfinite(gain).all():
-        turn[:, 3 * slots + 2, 3 * slots + 2] = gain
-        current = current * gain
-    else:
-        # Relative to the strongest: c / c0, and so its covariance.
-        strongest = np.abs(current[:, :1])
-        ratio = np.abs(current) if n_parts == 2 else current
-        turn[:, 3 * slots + 2, 3 * slots + 2] = 1.0 / strongest
-        sign = 1.0 if n_parts == 2 else np.sign(current[:, :1])
-        turn[:, 3 * slots + 2, 2] -= ratio * sign / strongest**2
-        current = current / strongest
-    answer["current"][at, slots] = current
-    index = np.arange(3 * size)
-    answer["covariance"][at[:, :, np.newaxis], index[:, np.newaxis], index] = (
-        turn @ covariance @ turn.transpose(0, 2, 1)
-    )
-    answer["neighbour"][at, slots] = solution.neighbour
-    peak = scaled.peak[which]
-    unit = np.ones_like(peak) if batch.unit == "dB" else peak
-    if linear.shape[0] > size:
-        answer["background"][rows] = (linear[size:] * unit).T
-    weight = np.max(scaled.readings.weight[which], axis=1)
-    answer["noise"][rows] = np.sqrt(solution.variance / weight) * unit
-    answer["separation_limit"][rows] = solution.separation
-    answer["at_bound"][at, slots] = solution.at_bound
-    answer["status"][rows] = np.where(
-        solution.explained, int(SweepStatus.EXPLAINED), int(SweepStatus.UNEXPLAINED)
-    )
+    return np.stack([number, heights, share], axis=1)

@@ -13,10 +13,9 @@ import numpy.typing as npt
 
 from asfound.em.inversion._bounds import bounds_of
 from asfound.em.inversion._orders import Effort, OrderFit, fit_from
-from asfound.em.inversion._scaling import Scaled, check_unit, faults, scale
+from asfound.em.inversion._scaling import Scaled, check_batch, scale
 from asfound.em.inversion._selection import Counts, climb
 from asfound.em.inversion.readings import SweepBatch
-from asfound.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -74,11 +73,7 @@ def fit_places(
     InputError
         Where a sweep can't be inverted.
     """
-    check_unit(batch)
-    for i, said in enumerate(faults(batch)):
-        if said:
-            what, _, remedy = said.partition(": ")
-            raise InputError(f"{what}.", where=f"sweep {i}", remedy=remedy)
+    check_batch(batch)
     n = len(batch)
     parts = []
     for begin in range(0, n, _CHUNK):

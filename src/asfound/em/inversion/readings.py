@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -28,7 +29,6 @@ UNIT_FIELDS: dict[str, float | None] = {
     "percent": None,
     "dB": None,
 }
-UNSIGNED_UNITS = ("percent", "dB")
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +50,7 @@ class SweepReadings:
         conductor 1 m away), ``'percent'`` or ``'dB'`` (both of unknown common gain).
     signed : bool
         Whether the sign of the values is that of the field. Most receivers show magnitudes;
-        percent and dB always are.
+        dB always are.
     relative_noise : float or None
         Standard deviation of a reading as a share of the sweep's peak.
     noise_floor : float or None
@@ -117,13 +117,13 @@ class SweepBatch:
     def rows(self, rows: npt.NDArray[np.intp]) -> SweepBatch:
         """Selected sweeps."""
 
-        def of(values: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
+        def of(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
             return values[rows] if values.ndim == 2 else values
 
         return SweepBatch(
-            of(self.position),  # type: ignore[arg-type]
-            of(self.coil_height),  # type: ignore[arg-type]
-            of(self.coil),  # type: ignore[arg-type]
+            of(self.position),
+            of(self.coil_height),
+            of(self.coil),
             self.value[rows],
             self.unit,
             self.signed,
@@ -200,8 +200,9 @@ def stack_sweeps(sweeps: Sequence[SweepReadings]) -> list[tuple[npt.NDArray[np.i
     groups: dict[tuple[object, ...], list[int]] = {}
     clean = [_as_arrays(sweep) for sweep in sweeps]
     for i, sweep in enumerate(clean):
-        key = (sweep.unit, sweep.signed, np.iscomplexobj(sweep.value), _sampling(sweep))
-        groups.setdefault(key, []).append(i)
+        phasor = bool(np.iscomplexobj(sweep.value))
+        sampling = (sweep.unit, sweep.signed, phasor, _sampling(sweep))
+        groups.setdefault(sampling, []).append(i)
     padded: dict[tuple[object, ...], list[int]] = {}
     result = []
     for key, members in groups.items():
@@ -217,8 +218,11 @@ def stack_sweeps(sweeps: Sequence[SweepReadings]) -> list[tuple[npt.NDArray[np.i
 
 def _as_arrays(sweep: SweepReadings) -> SweepReadings:
     position = np.asarray(sweep.position, dtype=np.float64)
-    value = np.asarray(sweep.value)
-    value = value.astype(np.complex128 if np.iscomplexobj(value) else np.float64)
+    value: ValueArray
+    if np.iscomplexobj(sweep.value):
+        value = np.asarray(sweep.value, dtype=np.complex128)
+    else:
+        value = np.asarray(sweep.value, dtype=np.float64)
     coil = np.asarray(sweep.coil, dtype=np.int8)
     saturated = (
         np.zeros(position.shape, dtype=bool)
@@ -266,20 +270,23 @@ def _stack(sweeps: list[SweepReadings], *, shared: bool) -> SweepBatch:
     k = max(len(s.position) for s in sweeps)
     n = len(sweeps)
 
-    def pad(name: str, dtype: type) -> npt.NDArray[np.generic]:
-        block = np.zeros((n, k), dtype=dtype)
-        for i, sweep in enumerate(sweeps):
-            values = getattr(sweep, name)
-            block[i, : len(values)] = values
-            if len(values):
-                block[i, len(values) :] = values[0]
+    def pad(values: Sequence[npt.ArrayLike], block: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        for i, row in enumerate(values):
+            one = np.asarray(row)
+            block[i, : len(one)] = one
+            # Padding repeats a reading that is there, so that it never widens the sweep.
+            block[i, len(one) :] = one[0] if len(one) else 0
         return block
 
     lengths = np.array([len(s.position) for s in sweeps])
     used = np.arange(k) < lengths[:, np.newaxis]
     kind = np.complex128 if np.iscomplexobj(sweeps[0].value) else np.float64
-    position, height = pad("position", np.float64), pad("coil_height", np.float64)
-    coil = pad("coil", np.int8)
+    position = pad([s.position for s in sweeps], np.zeros((n, k)))
+    height = pad([np.atleast_1d(s.coil_height) for s in sweeps], np.zeros((n, k)))
+    coil = pad([s.coil for s in sweeps], np.zeros((n, k), dtype=np.int8))
+    value = pad([s.value for s in sweeps], np.zeros((n, k), dtype=kind))
+    marks = [np.zeros(0, dtype=bool) if s.saturated is None else s.saturated for s in sweeps]
+    saturated = pad(marks, np.zeros((n, k), dtype=bool)) & used
     if shared:
         position, height, coil = position[0], height[0], coil[0]
     noise = [
@@ -287,15 +294,15 @@ def _stack(sweeps: list[SweepReadings], *, shared: bool) -> SweepBatch:
         for values in ([s.relative_noise for s in sweeps], [s.noise_floor for s in sweeps])
     ]
     return SweepBatch(
-        position,  # type: ignore[arg-type]
-        height,  # type: ignore[arg-type]
-        coil,  # type: ignore[arg-type]
-        pad("value", kind),  # type: ignore[arg-type]
+        position,
+        height,
+        coil,
+        value,
         sweeps[0].unit,
         sweeps[0].signed,
         noise[0],
         noise[1],
-        pad("saturated", np.bool_) & used,  # type: ignore[arg-type]
+        saturated,
         used,
         tuple(s.name for s in sweeps),
     )
