@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from asfound.alignment._points import Floats, Integers, Paths, Points, median_of_stretches
 
-LOOSE_TAIL = 2.2
+LOOSE_TAIL = 1.8
 TAIL_TURN = np.radians(25.0)
 
 
