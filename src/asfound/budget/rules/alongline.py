@@ -2,8 +2,8 @@
 
 For a shot between neighbours at stations s- and s+ the straight line between the two predicts
 its height, depth and place; the median over the nearest four pairs is robust against a bad
-neighbour on either side. At line ends, where pairs are lacking, the two lines through the
-neighbours on one side serve, with their larger uncertainty.
+neighbour on either side. At line ends, where pairs are lacking, the neighbours on one side serve,
+with their larger uncertainty.
 """
 
 from __future__ import annotations
@@ -13,10 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from asfound.budget.rules.runs import Runs
 from asfound.model import Assembly, Budget, Fix, Ground, Shots
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
 _PAIRS = 4
 _REACH = 30.0
@@ -24,67 +26,66 @@ _REACH = 30.0
 
 @dataclass(frozen=True, eq=False)
 class AlongLine:
-    """Residuals of m line shots against their neighbours, and per-shot copies.
+    """Residuals of n shots against their neighbours on the line.
 
     Parameters
     ----------
-    order, starts : (m,), (lines + 1,) int64
-        As `Assembly.members`.
-    depth, ground : (n,) float64
-        Shot minus expectation [m]; NaN where it can't be said.
-    lateral : (n,) float64
-        Distance across the line from the best of several predictions [m].
-    depth_expected : (n,) float64
-        [m].
-    depth_spread, ground_spread, lateral_spread : (n,) float64
-        Standard deviation expected of the residual [m].
+    depth : (n,) float64
+        Reading minus expectation [m]; NaN where it can't be said.
+    depth_expected, depth_spread : (n,) float64
+        Expectation, and the standard deviation of the residual [m].
+    lateral, lateral_spread : (n,) float64
+        Distance across the line from the best of several predictions, and its standard
+        deviation [m].
     log_current : (n,) float64
         Natural log of the current reading minus its expectation.
     """
 
-    order: Integers
-    starts: Integers
     depth: Floats
     depth_expected: Floats
     depth_spread: Floats
-    ground: Floats
-    ground_spread: Floats
     lateral: Floats
     lateral_spread: Floats
     log_current: Floats
 
 
-def along_line(shots: Shots, ground: Ground, budget: Budget, assembly: Assembly) -> AlongLine:
+def along_line(
+    shots: Shots, ground: Ground, budget: Budget, assembly: Assembly, lines: Runs, signals: Runs
+) -> AlongLine:
     """Compare each shot with its neighbours along the line, vectorised over all lines.
 
-    Heights, depths and places are compared with all shots of the line, currents only with those
-    of the same upload and hook-up.
+    Depths and places are compared with all shots of the line, currents only with those of the
+    same upload and hook-up. What a line keeps steady may be its depth (a cable ploughed in) or
+    its height (a pipe under uneven ground), so a depth is judged by the one that it fits better.
+
+    Parameters
+    ----------
+    lines, signals : Runs
+        From `along_lines` and `by_signal`.
 
     Returns
     -------
     AlongLine
     """
-    order, starts = assembly.members()
-    whole = _Neighbours(order, assembly.line[order], assembly.station)
-    same_signal = sequences(assembly, shots.source, shots.hookup.codes)
     own = np.sqrt(np.maximum(budget.independent[:, 2, 2], 0.0))
     plan = np.sqrt(np.maximum(budget.independent[:, 0, 0], budget.independent[:, 1, 1]))
-    # Even ground rises and falls by a few centimetres between shots.
-    ground_own = np.hypot(np.where(np.isfinite(shots.up_sd), shots.up_sd, 0.02), 0.02)
-
-    depth_expected = whole.expected(shots.depth)
+    whole = _Neighbours(lines, assembly.station)
+    by_depth = whole.expected(shots.depth)
+    by_height = ground.height - whole.expected(budget.centre_height)
+    with np.errstate(invalid="ignore"):
+        nearer = np.abs(shots.depth - by_height) < np.abs(shots.depth - by_depth)
+        # A height that is wrong itself must not excuse a depth.
+        nearer &= np.abs(by_height - by_depth) < 0.5 * np.abs(by_depth)
+    expected = np.where(nearer, by_height, by_depth)
     steady = (shots.fix == Fix.RTK_FIXED) | (shots.fix == Fix.NOT_RECORDED)
-    lateral, lateral_spread = _lateral(order[steady[order]], ground, assembly, plan)
+    lateral, lateral_spread = _lateral(lines.only(steady), ground, plan)
     with np.errstate(divide="ignore", invalid="ignore"):
         log_current = np.log(shots.current)
+    same_signal = whole if signals is lines else _Neighbours(signals, assembly.station)
     return AlongLine(
-        order,
-        starts,
-        shots.depth - depth_expected,
-        depth_expected,
-        np.hypot(own * _shrink(shots.depth, depth_expected), 0.03 * depth_expected) * whole.factor,
-        ground.height - whole.expected(ground.height),
-        ground_own * whole.factor,
+        shots.depth - expected,
+        expected,
+        np.hypot(own * _shrink(shots.depth, expected), 0.03 * expected) * whole.factor,
         lateral,
         lateral_spread,
         log_current - same_signal.expected(log_current),
@@ -100,62 +101,39 @@ def _shrink(depth: Floats, expected: Floats) -> Floats:
         return np.where(depth > expected, np.maximum(expected, 0.0) / depth, 1.0)
 
 
-def sequences(assembly: Assembly, *keys: npt.NDArray[np.integer]) -> _Neighbours:
-    """Shots of each line in order, split further by keys such as the upload.
-
-    Parameters
-    ----------
-    keys : (n,) integers
-        Of the shots.
-    """
-    joined = np.flatnonzero(assembly.line >= 0)
-    columns = [assembly.rank[joined], *(key[joined] for key in reversed(keys))]
-    order = joined[np.lexsort((*columns, assembly.line[joined]))]
-    changes = np.zeros(len(order), bool)
-    for key in (assembly.line, *keys):
-        changes[1:] |= key[order][1:] != key[order][:-1]
-    return _Neighbours(order, np.cumsum(changes), assembly.station)
-
-
 class _Neighbours:
-    """Neighbour pairs of m shots in sequences along lines.
+    """Neighbour pairs of m shots in runs along lines.
 
     Parameters
     ----------
-    order : (m,) int64
-        Shots, sequence after sequence.
-    sequence : (m,) integers
-        Number of each one's sequence, ascending.
+    runs : Runs
     station : (n,) float64
         Of all shots [m].
     """
 
-    def __init__(self, order: Integers, sequence: npt.NDArray[np.integer], station: Floats) -> None:
-        self.order = order
-        self.total = len(station)
-        count = len(order)
-        along = station[order]
-        place = np.arange(count)
-        self.first = np.searchsorted(sequence, sequence, "left")
-        self.last = np.searchsorted(sequence, sequence, "right") - 1
-        step = np.arange(1, _PAIRS + 1)
-        before, after = place[:, None] - step, place[:, None] + step
-        top = max(count - 1, 0)
-        self.low, self.high = np.clip(before, 0, top), np.clip(after, 0, top)
-        width = along[self.high] - along[self.low]
-        paired = (before >= self.first[:, None]) & (after <= self.last[:, None])
-        self.paired = paired & (width > 1e-6) & (width < 2 * _REACH)
-        self.share = np.divide(
-            along[:, None] - along[self.low],
-            width,
-            out=np.full(width.shape, 0.5),
-            where=width > 1e-6,
-        )
-        ends = np.flatnonzero(~self.paired.any(axis=1))
-        side = np.concatenate([before, after], axis=1)[ends]
-        near = np.clip(side, 0, top)
-        inside = (side >= self.first[ends, None]) & (side <= self.last[ends, None])
-        inside &= np.abs(along[near] - along[ends, None]) < _REACH
+    def __init__(self, runs: Runs, station: Floats) -> None:
+        self.order, self.total = runs.order, len(station)
+        run, along = runs.run, station[runs.order]
+        count = len(run)
+        self.shares: list[Floats] = []
+        paired_at_all = np.zeros(count, bool)
+        for k in range(1, _PAIRS + 1):
+            share = np.full(count, np.nan)
+            if count > 2 * k:
+                low, middle, high = along[: -2 * k], along[k:-k], along[2 * k :]
+                width = high - low
+                good = (run[2 * k :] == run[: -2 * k]) & (width > 1e-6) & (width < 2 * _REACH)
+                np.divide(middle - low, width, out=share[k:-k], where=good)
+            self.shares.append(share)
+            paired_at_all |= ~np.isnan(share)
+        ends = np.flatnonzero(~paired_at_all)
+        step = np.concatenate([np.arange(-_PAIRS, 0), np.arange(1, _PAIRS + 1)])
+        side = ends[:, None] + step
+        near = np.clip(side, 0, max(count - 1, 0))
+        inside = (side >= 0) & (side < count)
+        if len(ends):
+            inside &= run[near] == run[ends, None]
+            inside &= np.abs(along[near] - along[ends, None]) < _REACH
         self.ends, self.near, self.inside = ends, near, inside
 
     @property
@@ -170,39 +148,61 @@ class _Neighbours:
         full[self.order] = values
         return full
 
-    def _pairs(self, values: Floats) -> Floats:
-        mine = values[self.order]
-        return np.where(
-            self.paired, mine[self.low] * (1 - self.share) + mine[self.high] * self.share, np.nan
-        )
-
     def expected(self, values: Floats) -> Floats:
         """(n,) what the neighbours lead one to expect of (n,) values; NaN where none do."""
-        guess = self._pairs(values)
         mine = values[self.order]
-        one_sided = np.where(self.inside, mine[self.near], np.nan)
-        result = _median(guess)
-        result[self.ends] = _median(one_sided)
+        guesses = []
+        for k, share in enumerate(self.shares, start=1):
+            guess = np.full(len(mine), np.nan)
+            if len(mine) > 2 * k:
+                low, high = mine[: -2 * k], mine[2 * k :]
+                guess[k:-k] = low + (high - low) * share[k:-k]
+            guesses.append(guess)
+        result = _median_of_four(*guesses)
+        result[self.ends] = _median(np.where(self.inside, mine[self.near], np.nan))
         return self._full(result)
+
+
+def _median_of_four(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats:
+    """Median of four arrays without regard to NaN; NaN where all are."""
+    # Of four numbers the middle two are the larger of the pairs' minima and the smaller of the
+    # pairs' maxima.
+    low = np.maximum(np.minimum(a, b), np.minimum(c, d))
+    high = np.minimum(np.maximum(a, b), np.maximum(c, d))
+    result = 0.5 * (low + high)
+    gaps = np.flatnonzero(np.isnan(result))
+    result[gaps] = _median(np.stack([a[gaps], b[gaps], c[gaps], d[gaps]], axis=1))
+    return np.asarray(result)
+
+
+def _median(values: Floats) -> Floats:
+    """Row-wise median of (n, k) without regard to NaN; NaN where all are."""
+    ordered = np.sort(values, axis=1)
+    known = np.isfinite(ordered).sum(axis=1)
+    rows = np.arange(len(values))
+    low = np.maximum((known - 1) // 2, 0)
+    high = np.minimum(known // 2, values.shape[1] - 1)
+    return np.asarray(0.5 * (ordered[rows, low] + ordered[rows, high]))
 
 
 _BETWEEN = ((-1, 1), (-2, -1), (1, 2), (-2, 1), (-1, 2), (-2, -1, 1, 2))
 """Neighbours (by places before and behind) that may each predict where a shot should lie: between
 two of them on a straight, beyond two of them next to a bend, among four of them on a curve."""
+_GOOD_ENOUGH = 1.5
+"""Standard deviations within which the first prediction settles the matter."""
 
 
-def _lateral(
-    order: Integers, ground: Ground, assembly: Assembly, spread: Floats
-) -> tuple[Floats, Floats]:
+def _lateral(runs: Runs, ground: Ground, spread: Floats) -> tuple[Floats, Floats]:
     """Each shot's distance from the prediction that suits it best, across the line.
 
     A shot that is itself well placed agrees with at least one of the predictions, whatever bends
     the line has and whichever single neighbour is misplaced; a misplaced one agrees with none.
+    Most agree with the first.
 
     Parameters
     ----------
-    order : (m,) int64
-        Shots with steady positions, by line and rank.
+    runs : Runs
+        Shots with steady positions along lines.
     spread : (n,) float64
         Standard deviation of one position across the line [m].
 
@@ -211,16 +211,46 @@ def _lateral(
     lateral, lateral_spread : (n,) float64
         Distance and its standard deviation [m]; NaN where no prediction is possible.
     """
-    count, total = len(order), len(ground)
-    lateral, best = np.full(total, np.nan), np.full(total, np.nan)
+    count, total = len(runs), len(ground)
+    lateral, lateral_spread = np.full(total, np.nan), np.full(total, np.nan)
     if count < 3:
-        return lateral, best
-    line = assembly.line[order]
-    east, north, sd = ground.easting[order], ground.northing[order], spread[order]
-    place = np.arange(count)
+        return lateral, lateral_spread
+    east, north = ground.easting[runs.order], ground.northing[runs.order]
+    sd = spread[runs.order]
+    off, off_sd = np.full(count, np.nan), np.full(count, np.nan)
+    off[1:-1], off_sd[1:-1] = _off_the_chord(runs.run, east, north, sd)
+    with np.errstate(invalid="ignore"):
+        rest = np.flatnonzero(~(off <= _GOOD_ENOUGH * off_sd))
+    off[rest], off_sd[rest] = _best_prediction(rest, runs.run, east, north, sd)
+    lateral[runs.order], lateral_spread[runs.order] = off, off_sd
+    return lateral, lateral_spread
+
+
+def _off_the_chord(run: Integers, east: Floats, north: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """Distance of the inner m - 2 shots from the chord between their neighbours, and its sd."""
+    chord_east, chord_north = east[2:] - east[:-2], north[2:] - north[:-2]
+    own_east, own_north = east[1:-1] - east[:-2], north[1:-1] - north[:-2]
+    square = chord_east**2 + chord_north**2
+    along = own_east * chord_east + own_north * chord_north
+    good = (run[2:] == run[:-2]) & (square > 0.25) & (along > 0.04 * square)
+    good &= (along < 0.96 * square) & (square < _REACH**2)
+    square = np.where(good, square, np.nan)
+    share = along / square
+    off = np.abs(own_north * chord_east - own_east * chord_north) / np.sqrt(square)
+    variance = sd[1:-1] ** 2 + (1 - share) ** 2 * sd[:-2] ** 2 + share**2 * sd[2:] ** 2
+    return off, np.sqrt(variance)
+
+
+def _best_prediction(
+    place: Integers, run: Integers, east: Floats, north: Floats, sd: Floats
+) -> tuple[Floats, Floats]:
+    """Distance from the most fitting of all predictions at some places, and its sd."""
+    count = len(run)
     reach = (-2, -1, 1, 2)
     near = {k: np.clip(place + k, 0, count - 1) for k in reach}
-    valid = {k: (place + k >= 0) & (place + k < count) & (line[near[k]] == line) for k in reach}
+    valid = {
+        k: (place + k >= 0) & (place + k < count) & (run[near[k]] == run[place]) for k in reach
+    }
     # The course comes from the neighbours alone, lest a misplaced shot bend it.
     back = np.where(valid[-1], near[-1], np.where(valid[1], near[1], place))
     ahead = np.where(
@@ -233,16 +263,16 @@ def _lateral(
     course = course / np.where(length > 0.05, length, np.nan)
     along, left = {}, {}
     for k in reach:
-        de, dn = east[near[k]] - east, north[near[k]] - north
+        de, dn = east[near[k]] - east[place], north[near[k]] - north[place]
         along[k] = de * course[0] + dn * course[1]
         left[k] = dn * course[0] - de * course[1]
-    score = np.full(count, np.nan)
-    off, off_sd = np.full(count, np.nan), np.full(count, np.nan)
+    score = np.full(len(place), np.nan)
+    off, off_sd = np.full(len(place), np.nan), np.full(len(place), np.nan)
     for offsets in _BETWEEN:
-        guess, variance = np.zeros(count), sd**2
-        usable = np.ones(count, bool)
+        guess, variance = np.zeros(len(place)), sd[place] ** 2
+        usable = np.ones(len(place), bool)
         for j in offsets:
-            weight = np.ones(count)
+            weight = np.ones(len(place))
             for k in offsets:
                 if k != j:
                     gap = along[j] - along[k]
@@ -256,15 +286,4 @@ def _lateral(
             better = usable & np.isfinite(this) & ~(this >= score)
         score[better] = this[better]
         off[better], off_sd[better] = np.abs(guess[better]), np.sqrt(variance[better])
-    lateral[order], best[order] = off, off_sd
-    return lateral, best
-
-
-def _median(values: Floats) -> Floats:
-    """Row-wise median of (n, k) without regard to NaN; NaN where all are."""
-    ordered = np.sort(values, axis=1)
-    known = np.isfinite(ordered).sum(axis=1)
-    rows = np.arange(len(values))
-    low = np.maximum((known - 1) // 2, 0)
-    high = np.minimum(known // 2, values.shape[1] - 1)
-    return np.asarray(0.5 * (ordered[rows, low] + ordered[rows, high]))
+    return off, off_sd

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from asfound.budget.profile import Profile
 from asfound.budget.rules.alongline import AlongLine, along_line
+from asfound.budget.rules.runs import Runs, along_lines, by_signal, in_the_log
 from asfound.model import (
     Assembly,
     Budget,
@@ -47,7 +48,24 @@ class RuleContext:
     @cached_property
     def along(self) -> AlongLine:
         """Each shot against its neighbours on the line, worked out once for all rules."""
-        return along_line(self.shots, self.ground, self.budget, self.assembly)
+        return along_line(
+            self.shots, self.ground, self.budget, self.assembly, self.lines, self.signals
+        )
+
+    @cached_property
+    def lines(self) -> Runs:
+        """Every line's shots in order along it."""
+        return along_lines(self.assembly)
+
+    @cached_property
+    def signals(self) -> Runs:
+        """The same, split by upload and hook-up."""
+        return by_signal(self.lines, self.shots, self.assembly)
+
+    @cached_property
+    def log(self) -> npt.NDArray[np.int64]:
+        """(n,) int64: shots by upload, receiver, time and row."""
+        return in_the_log(self.shots)
 
     @cached_property
     def control(self) -> Flags:

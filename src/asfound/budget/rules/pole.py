@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
-from asfound.budget.rules.steps import Stretch, pair_steps, time_sequence, window_steps
+from asfound.budget.rules.pieces import Piece, odd_pieces
+from asfound.budget.rules.runs import Runs
+from asfound.budget.rules.steps import straight_steps
 from asfound.model import Fix, Rule, Severity
 
 TILT = Rule(
@@ -86,18 +87,10 @@ def antenna_height_jump(context: RuleContext) -> Outcome:
         for row in odd
     }
     if np.isfinite(ground.height).any():
-        for stretch in _height_stretches(context):
-            recorded = shots.antenna_height[stretch.rows]
-            recorded = recorded[np.isfinite(recorded)]
-            true = float(np.median(recorded)) + stretch.size[0] if len(recorded) else np.nan
-            hint = f"; the pole was probably {true:.2f} m" if np.isfinite(true) else ""
-            for row in stretch.rows:
-                found[int(row)] = (
-                    abs(float(stretch.size[0])),
-                    f"ground lies {abs(stretch.size[0]):.2f} m too "
-                    f"{'high' if stretch.size[0] > 0 else 'low'} on a stretch of "
-                    f"{len(stretch.rows)} shots{hint}",
-                )
+        for piece in _pieces_off(context):
+            told = _describe(context, piece)
+            for row in piece.rows.tolist():
+                found[row] = (abs(piece.offset), told)
     elif not len(odd):
         return "no heights"
     rows = np.array(sorted(found), np.int64)
@@ -109,49 +102,49 @@ def antenna_height_jump(context: RuleContext) -> Outcome:
     return outcome(ANTENNA_HEIGHT_JUMP, rows, Severity.DOUBT, values, least, "m", words)
 
 
-def _height_stretches(context: RuleContext) -> list[Stretch]:
-    """Stretches of shots, in time order, whose ground is off by a constant.
+_LEAP = 20.0
+"""Walked along a line without a shot [m]: what lies behind is another visit."""
 
-    A stretch begins with a step of the ground along the line and ends with the opposite one;
-    ground measured nearby by shots that are not part of it must agree that it is off.
-    """
+
+def _pieces_off(context: RuleContext) -> list[Piece]:
+    """Pieces of the log whose ground is off by a constant."""
     shots, ground = context.shots, context.ground
     least = context.profile("antenna-height-jump", "least")
-    usable = np.isfinite(ground.height) & ~context.control
+    usable = np.isfinite(ground.height) & ~context.control & (context.assembly.line >= 0)
     usable &= (shots.fix == Fix.RTK_FIXED) | (shots.fix == Fix.NOT_RECORDED)
-    spread = np.hypot(np.where(np.isfinite(shots.up_sd), shots.up_sd, 0.02), 0.015)
-    sequence = time_sequence(shots, context.assembly, usable)
-    steps = window_steps(
-        sequence, [ground.height], [spread], context.assembly.station, least=(least,), score=25.0
+    order = context.log[usable[context.log]]
+    station = context.assembly.station[order]
+    leap = np.zeros(len(shots), np.int64)
+    leap[order[1:]] = np.cumsum(np.abs(np.diff(station)) > _LEAP)
+    log = Runs(order, np.zeros(len(order), np.int64)).split(
+        shots.source, shots.receiver.codes, context.assembly.line, leap
     )
-    stretches = pair_steps(sequence, steps)
-    if not stretches:
-        return []
-    known = np.flatnonzero(usable)
-    tree = cKDTree(np.stack([ground.easting[known], ground.northing[known]], axis=1))
-    return [s for s in stretches if _surface_agrees(context, s, known, tree, least)]
-
-
-def _surface_agrees(
-    context: RuleContext, stretch: Stretch, known: np.ndarray, tree: cKDTree, least: float
-) -> bool:
-    """True if ground nearby, measured outside the stretch, says it is off by about its size.
-
-    Where no other ground is near, two opposite steps alone decide.
-    """
-    ground = context.ground
-    inside = np.zeros(len(context.shots), bool)
-    inside[stretch.rows] = True
+    spread = np.hypot(np.where(np.isfinite(shots.up_sd), shots.up_sd, 0.02), 0.015)
+    steps = straight_steps(
+        ground.height[order],
+        spread[order],
+        station,
+        log,
+        least=least,
+        score=context.profile("antenna-height-jump", "score"),
+    )
+    place = np.stack([ground.easting, ground.northing], axis=1)
     reach = context.profile("antenna-height-jump", "reach")
-    offsets = []
-    for row in stretch.rows:
-        near = known[tree.query_ball_point((ground.easting[row], ground.northing[row]), reach)]
-        near = near[~inside[near]]
-        if len(near) >= 3:
-            offsets.append(ground.height[row] - np.median(ground.height[near]))
-    if len(offsets) < 0.3 * len(stretch.rows):
-        return True
-    offset = float(np.median(offsets))
-    return offset * stretch.size[0] > 0 and abs(offset) > 0.5 * max(
-        least, abs(float(stretch.size[0]))
+    return odd_pieces(log, steps, place, ground.height, least=least, reach=reach)
+
+
+def _describe(context: RuleContext, piece: Piece) -> str:
+    recorded = context.shots.antenna_height[piece.rows]
+    if not np.isfinite(recorded).any():
+        declared = [s.antenna_height for s in context.sources]
+        recorded = np.array(declared)[context.shots.source[piece.rows]]
+    recorded = recorded[np.isfinite(recorded)]
+    hint = ""
+    if len(recorded):
+        usual = float(np.median(recorded))
+        hint = f"; the pole was probably {usual + piece.offset:.2f} m, not {usual:.2f} m"
+    witness = f", by {piece.witnesses} other line{'s' * (piece.witnesses > 1)} nearby too"
+    return (
+        f"ground lies {abs(piece.offset):.2f} m too {'high' if piece.offset > 0 else 'low'} on a "
+        f"stretch of {len(piece.rows)} shots{witness if piece.witnesses else ''}{hint}"
     )

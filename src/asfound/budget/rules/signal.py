@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
-from asfound.budget.rules.alongline import sequences
 from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
-from asfound.budget.rules.steps import (
-    LoggedRun,
+from asfound.budget.rules.runs import Runs
+from asfound.budget.rules.stretches import (
+    Quantity,
     Stretch,
-    line_sequence,
-    pair_steps,
-    window_steps,
+    find_stretches,
+    noise_of,
+    take_apart,
 )
 from asfound.model import Fix, Rule, Severity
 
@@ -52,9 +54,12 @@ def peak_null(context: RuleContext) -> Outcome:
 DISTORTED_FIELD = Rule(
     "distorted-field",
     "Field distorted by another conductor",
-    "Whether depth, place across the line, current, and peak/null distance all step aside at one "
-    "place of the line and back at another.",
-    "doubt where the joint step exceeds 22 (sum of squared standard scores) at both ends",
+    "Whether the field (current over depth) steps aside at one place of the line and back at "
+    "another, with the depth erring the same way or the line lying aside or peak and null apart "
+    "between; without currents, whether depth and one of the others do.",
+    "doubt where the field steps by 10 % and 4 standard deviations at both ends, the current "
+    "reads 12 % off, and depth, place or peak/null distance are 3 standard deviations off, or the "
+    "current 25 %",
     "physics of two conductors; see what-the-receiver-hides",
     "Take sweeps across this stretch, or try another hook-up or frequency; expose before digging.",
 )
@@ -62,84 +67,122 @@ DISTORTED_FIELD = Rule(
 
 @rule(DISTORTED_FIELD)
 def distorted_field(context: RuleContext) -> Outcome:
-    shots, budget = context.shots, context.budget
-    assembly = context.assembly
-    usable = ~context.control & np.isfinite(shots.depth)
-    usable &= (shots.fix == Fix.RTK_FIXED) | (shots.fix == Fix.NOT_RECORDED)
-    usable &= ~_typing_suspects(context)
-    sequence = line_sequence(shots, assembly, usable)
+    shots = context.shots
+    usable = ~context.control & (shots.depth > 0) & ~_typing_suspects(context)
+    if not usable.any():
+        return "no upload records depths"
     lateral = _lateral(context)
-    depth_sd = np.sqrt(np.maximum(budget.independent[:, 2, 2], 0.0))
-    plan_sd = np.sqrt(np.maximum(budget.independent[:, 0, 0], budget.independent[:, 1, 1]))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        log_current = np.log(shots.current)
-    current_sd = np.full(len(shots), context.profile("distorted-field", "current_noise"))
-    fixed = context.profile("errors", "pinpoint_fixed")
-    apart_sd = np.sqrt(fixed**2 + (0.02 * np.nan_to_num(shots.depth, nan=1.0)) ** 2)
-    steps = window_steps(
-        sequence,
-        [shots.depth, lateral, log_current, shots.peak_null_separation],
-        [np.hypot(depth_sd, 0.02 * shots.depth), plan_sd, current_sd, apart_sd],
-        assembly.station,
-        least=(0.10, 0.08, 0.15, 0.08),
-        score=context.profile("distorted-field", "score"),
-    )
-    stretches = [
-        stretch
-        for stretch in pair_steps(sequence, steps, longest=30)
-        if _several_agree(stretch.size, float(np.median(shots.depth[stretch.rows])))
-        and _holds_throughout(stretch, sequence, shots.depth, log_current)
-    ]
-    if not stretches:
+    steady = (shots.fix == Fix.RTK_FIXED) | (shots.fix == Fix.NOT_RECORDED)
+    lateral[~steady] = np.nan
+    measured = usable & (shots.current > 0)
+    rows: list[np.ndarray] = []
+    value: list[np.ndarray] = []
+    words: list[str] = []
+    for runs, with_current in (
+        (context.signals.only(measured), True),
+        (context.signals.only(usable & ~measured), False),
+    ):
+        for stretch in _distorted_stretches(context, runs, lateral, with_current):
+            members = runs.order[stretch.first : stretch.last]
+            rows.append(members)
+            value.append(np.full(len(members), abs(np.expm1(stretch.size[_DEPTH]))))
+            words += [_describe(stretch, len(members))] * len(members)
+    if not rows:
         return nothing(DISTORTED_FIELD)
-    rows = np.concatenate([stretch.rows for stretch in stretches])
-    words = [
-        f"on a stretch of {len(stretch.rows)} shots depth reads {stretch.size[0]:+.2f} m, the "
-        f"line lies {abs(stretch.size[1]):.2f} m aside and the current reads "
-        f"{100 * np.expm1(stretch.size[2]):+.0f} %"
-        for stretch in stretches
-        for _ in stretch.rows
-    ]
-    value = np.concatenate([np.full(len(s.rows), abs(s.size[0])) for s in stretches])
-    keep = np.unique(rows, return_index=True)[1]
+    index = np.concatenate(rows)
+    by_row = np.argsort(index)
     return outcome(
         DISTORTED_FIELD,
-        rows[keep],
+        index[by_row],
         Severity.DOUBT,
-        value[keep],
+        np.concatenate(value)[by_row],
         float("nan"),
-        "m",
-        [words[k] for k in keep],
+        "",
+        [words[k] for k in by_row],
     )
 
 
-def _several_agree(size: np.ndarray, depth: float) -> bool:
-    """At least two of depth, place, current and peak/null distance step by what matters."""
-    return (
-        int(abs(size[0]) > 0.07 * max(depth, 0.5))
-        + int(abs(size[1]) > 0.07)
-        + int(abs(size[2]) > 0.12)
-        + int(abs(size[3]) > 0.07)
-    ) >= 2
+_DEPTH, _CURRENT, _ASIDE, _APART = 1, 2, 3, 4
+"""Places of quantities in a stretch; the leading one, 0, is the field or, lacking that, depth."""
 
 
-def _holds_throughout(
-    stretch: Stretch, sequence: LoggedRun, depth: np.ndarray, log_current: np.ndarray
-) -> bool:
-    """Depth or current is off along the whole stretch, not only at two shots that bound it."""
-    first = int(np.flatnonzero(sequence.order == stretch.rows[0])[0])
-    last = first + len(stretch.rows)
-    around = np.concatenate([np.arange(first - 5, first), np.arange(last, last + 5)])
-    around = around[(around >= 0) & (around < len(sequence.order))]
-    outside = sequence.order[around[sequence.run[around] == sequence.run[first]]]
-    for values, size in ((depth, stretch.size[0]), (log_current, stretch.size[2])):
-        inner, outer = values[stretch.rows], values[outside]
-        if not (np.isfinite(inner).any() and np.isfinite(outer).any()) or size == 0.0:
-            continue
-        moved = np.median(inner[np.isfinite(inner)]) - np.median(outer[np.isfinite(outer)])
-        if moved * np.sign(size) > 0.6 * abs(size):
-            return True
-    return False
+def _distorted_stretches(
+    context: RuleContext, runs: Runs, lateral: np.ndarray, with_current: bool
+) -> list[Stretch]:
+    """Believable stretches of one kind of runs, none overlapping another."""
+    if len(runs) < 9:
+        return []
+    shots, limit = context.shots, context.profile.tables["distorted-field"]
+    order = runs.order
+    depth = np.log(shots.depth[order])
+    budget_sd = np.sqrt(np.maximum(context.budget.independent[order, 2, 2], 0.0))
+    depth_sd = np.minimum(np.nan_to_num(budget_sd / shots.depth[order], nan=0.1), 0.3)
+    depth_of = Quantity(depth, depth_sd, 0.02)
+    plan = context.budget.independent
+    plan_sd = np.sqrt(np.maximum(plan[order, 0, 0], plan[order, 1, 1]))
+    pinpoint = np.hypot(
+        context.profile("errors", "pinpoint_fixed"),
+        context.profile("errors", "pinpoint_relative") * shots.depth[order],
+    )
+    aside = Quantity(lateral[order], plan_sd, 0.03)
+    apart = Quantity(shots.peak_null_separation[order], pinpoint, 0.01)
+    if not with_current:
+        found = find_stretches(
+            runs,
+            depth_of,
+            [depth_of, Quantity(np.full(len(order), np.nan), depth_sd, 0.0), aside, apart],
+            least=limit["depth_step"],
+            clear=2.5,
+            longest=int(limit["longest"]),
+        )
+        return take_apart([s for s in found if _depth_convinces(s, limit)], len(order))
+    current = np.log(shots.current[order])
+    # A receiver reckons the current from the field and the depth it reads.
+    field = current - np.log(shots.depth[order] + context.profile("errors", "coil_height"))
+    noise = noise_of(field, runs, limit["field_noise"])
+    found = find_stretches(
+        runs,
+        Quantity(field, noise, 0.02),
+        [depth_of, Quantity(current, np.hypot(noise, depth_sd), 0.03), aside, apart],
+        least=limit["field_step"],
+        clear=limit["clear"],
+        longest=int(limit["longest"]),
+    )
+    return take_apart([s for s in found if _field_convinces(s, limit)], len(order))
+
+
+def _field_convinces(stretch: Stretch, limit: Mapping[str, float]) -> bool:
+    """Field and current off together, and something else that shows a second conductor."""
+    size, score = stretch.size, stretch.score
+    if abs(size[0]) < limit["field_step"] or abs(score[0]) < limit["clear"]:
+        return False
+    # A line that runs deeper weakens the field and leaves the current as it is.
+    if size[0] * size[_CURRENT] <= 0 or abs(size[_CURRENT]) < limit["current_step"]:
+        return False
+    depth = score[_DEPTH] * np.sign(size[0])
+    proof = max(depth, abs(score[_ASIDE]), score[_APART])
+    sure = abs(size[_CURRENT]) >= limit["current_sure"]
+    return stretch.steady >= 0.6 and (proof >= limit["proof"] or (sure and depth > 0))
+
+
+def _depth_convinces(stretch: Stretch, limit: Mapping[str, float]) -> bool:
+    """Depth off throughout, and the place or the distance of peak and null with it."""
+    proof = max(abs(stretch.score[_ASIDE]), stretch.score[_APART])
+    off = abs(stretch.score[0]) >= limit["clear"] and abs(stretch.size[0]) >= limit["depth_step"]
+    return off and stretch.steady >= 0.7 and proof >= limit["proof"]
+
+
+def _describe(stretch: Stretch, count: int) -> str:
+    size, score = stretch.size, stretch.score
+    parts = [f"depth reads {100 * np.expm1(size[_DEPTH]):+.0f} %"]
+    if score[_CURRENT]:
+        parts.append(f"the current {100 * np.expm1(size[_CURRENT]):+.0f} %")
+    if score[_ASIDE]:
+        parts.append(f"the line lies {abs(size[_ASIDE]):.2f} m aside")
+    if score[_APART]:
+        parts.append(f"peak and null lie {max(size[_APART], 0.0):.2f} m farther apart")
+    listed = ", ".join(parts[:-1]) + " and " + parts[-1] if len(parts) > 1 else parts[0]
+    return f"on a stretch of {count} shots, against those before and after, {listed}"
 
 
 def _typing_suspects(context: RuleContext) -> np.ndarray:
@@ -157,22 +200,27 @@ def _lateral(context: RuleContext) -> np.ndarray:
 
     On a straight a jump aside is a step of this; at a bend it would be taken for one.
     """
-    order, _ = context.assembly.members()
+    lines = context.lines
+    order = lines.order
     lateral = np.full(len(context.shots), np.nan)
     if len(order) < 2:
         return lateral
     east, north = context.ground.easting[order], context.ground.northing[order]
     course = np.nan_to_num(context.assembly.bearing[order])
-    middle = course[1:] + 0.5 * np.angle(np.exp(1j * (course[:-1] - course[1:])))
-    moved = -np.diff(east) * np.cos(middle) + np.diff(north) * np.sin(middle)
+    sine, cosine = np.sin(course), np.cos(course)
+    # Along the mean of both ends' courses; its length (the cosine of half the turn) hardly counts.
+    moved = 0.5 * (
+        np.diff(north) * (sine[1:] + sine[:-1]) - np.diff(east) * (cosine[1:] + cosine[:-1])
+    )
     total = np.concatenate([[0.0], np.cumsum(moved)])
-    place = np.arange(len(order))
     bent = np.zeros(len(order), bool)
-    for reach in (-4, -3, 3, 4):
-        other = np.clip(place + reach, 0, len(order) - 1)
-        same = context.assembly.line[order[other]] == context.assembly.line[order]
-        turn = np.abs(np.angle(np.exp(1j * (course[other] - course))))
-        bent |= same & (turn > _STRAIGHT)
+    for reach in (3, 4):
+        if len(order) <= reach:
+            break
+        straight = sine[reach:] * sine[:-reach] + cosine[reach:] * cosine[:-reach]
+        turned = (straight < np.cos(_STRAIGHT)) & (lines.run[reach:] == lines.run[:-reach])
+        bent[reach:] |= turned
+        bent[:-reach] |= turned
     lateral[order] = np.where(bent, np.nan, total)
     return lateral
 
@@ -271,9 +319,9 @@ def frequency_change(context: RuleContext) -> Outcome:
     frequency = context.shots.frequency
     if not np.isfinite(frequency).any():
         return "no upload records the frequency"
-    near = sequences(context.assembly, context.shots.source, context.shots.hookup.codes)
-    here, before = near.order[1:], near.order[:-1]
-    same = near.first[1:] == near.first[:-1]
+    runs = context.signals
+    here, before = runs.order[1:], runs.order[:-1]
+    same = runs.run[1:] == runs.run[:-1]
     with np.errstate(invalid="ignore"):
         changed = same & (np.abs(frequency[here] - frequency[before]) > 0.5)
     rows = np.sort(here[changed])
@@ -296,8 +344,7 @@ def hookup_change(context: RuleContext) -> Outcome:
     shots, assembly = context.shots, context.assembly
     if not len(shots.hookup.names):
         return "no upload records hook-ups"
-    rows = np.flatnonzero(assembly.line >= 0)
-    order = rows[np.lexsort((shots.row[rows], shots.time[rows], shots.source[rows]))]
+    order = context.log[assembly.line[context.log] >= 0]
     here, before = order[1:], order[:-1]
     changed = (
         (shots.source[here] == shots.source[before])

@@ -1,19 +1,17 @@
 """Steps in what is measured along a line: where a stretch begins and ends at which all is off.
 
-At every boundary between two shots the values of up to five shots on either side are fitted by
-one straight line with a step; the step's size over its standard deviation is its score. A step
-and the opposite one behind it bound a stretch.
+At a boundary between two shots the values of up to five shots on either side are fitted by one
+straight line with a step. Medians of three on either side find the boundaries worth that.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from asfound.model import Assembly, Shots
+from asfound.budget.rules.runs import Runs
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -23,180 +21,197 @@ _FEWEST = 3
 
 
 @dataclass(frozen=True, eq=False)
-class LoggedRun:
-    """Shots in the order in which they were logged, cut where line, upload or day change.
+class Steps:
+    """Steps between places `place - 1` and `place` of runs.
 
     Parameters
     ----------
-    order : (m,) int64
-    run : (m,) int64
-        Number of each one's run, ascending.
+    place : (s,) int64
+        In the order of the runs, ascending.
+    size, size_sd : (s,) float64
+        Behind minus before, with its standard deviation.
     """
 
-    order: Integers
-    run: Integers
-
-
-@dataclass(frozen=True, eq=False)
-class Step:
-    """A step between places `place - 1` and `place` of a sequence; `size` per quantity."""
-
-    place: int
+    place: Integers
     size: Floats
-    score: float
+    size_sd: Floats
+
+    def __len__(self) -> int:
+        return len(self.place)
 
 
-@dataclass(frozen=True, eq=False)
-class Stretch:
-    """Shots between two opposite steps, and how far each quantity is off there."""
-
-    rows: Integers
-    size: Floats
-    score: float
-
-
-def time_sequence(shots: Shots, assembly: Assembly, usable: npt.NDArray[np.bool_]) -> LoggedRun:
-    """Usable line shots by upload and time, cut where the line changes."""
-    rows = np.flatnonzero(usable & (assembly.line >= 0))
-    order = rows[np.lexsort((shots.row[rows], shots.time[rows], shots.source[rows]))]
-    cut = np.zeros(len(order), bool)
-    for key in (shots.source, assembly.line):
-        cut[1:] |= key[order][1:] != key[order][:-1]
-    return LoggedRun(order, np.cumsum(cut))
-
-
-def line_sequence(shots: Shots, assembly: Assembly, usable: npt.NDArray[np.bool_]) -> LoggedRun:
-    """Usable line shots by line and upload, in order along the line."""
-    rows = np.flatnonzero(usable & (assembly.line >= 0))
-    order = rows[np.lexsort((assembly.rank[rows], shots.source[rows], assembly.line[rows]))]
-    cut = np.zeros(len(order), bool)
-    for key in (shots.source, assembly.line):
-        cut[1:] |= key[order][1:] != key[order][:-1]
-    return LoggedRun(order, np.cumsum(cut))
-
-
-def window_steps(
-    sequence: LoggedRun,
-    quantities: Sequence[Floats],
-    spreads: Sequence[Floats],
-    station: Floats,
-    *,
-    least: tuple[float, ...],
-    score: float,
-) -> list[Step]:
-    """Steps whose joint score (sum of squares over quantities) exceeds a limit.
+def median_steps(values: Floats, runs: Runs) -> Floats:
+    """Median of the three values behind each boundary minus that of the three before it.
 
     Parameters
     ----------
-    quantities, spreads : sequence of (n,) float64
-        Values and their standard deviations; NaN where not known.
-    station : (n,) float64
-        Along the line [m].
-    least : tuple
-        Smallest size of interest of each quantity; one of them must reach it.
-    score : float
+    values : (m,) float64
+        In the order of the runs, all finite.
 
     Returns
     -------
-    steps : list of Step
-        Only the highest within reach of its window.
+    step : (m,) float64
+        Of the boundary before each place; NaN where a run has fewer than three on one side.
     """
-    order, run = sequence.order, sequence.run
-    count = len(order)
+    count = len(values)
+    step = np.full(count, np.nan)
     if count < 2 * _FEWEST:
-        return []
-    offset = np.arange(-_SIDE, _SIDE)
-    place = np.arange(count)[:, None] + offset
-    inside = (place >= 0) & (place < count)
-    clipped = np.clip(place, 0, count - 1)
-    inside &= run[clipped] == run[:, None]
-    inside[:, :_SIDE] &= inside[:, _SIDE][:, None]
-    side = (offset >= 0).astype(np.float64)
-    along = station[order]
-    distance = along[clipped] - along[:, None]
-    total = np.zeros(count)
-    reached = np.zeros(count, bool)
-    sizes = np.zeros((count, len(quantities)))
-    for number, (values, spread) in enumerate(zip(quantities, spreads, strict=True)):
-        mine, sd = values[order], spread[order]
-        known = inside & np.isfinite(mine[clipped]) & np.isfinite(sd[clipped])
-        weight = np.where(known, 1.0 / np.maximum(sd[clipped], 1e-6) ** 2, 0.0)
-        enough = (known[:, :_SIDE].sum(axis=1) >= _FEWEST) & (
-            known[:, _SIDE:].sum(axis=1) >= _FEWEST
-        )
-        size, variance = _step_fit(weight, distance, side, np.where(known, mine[clipped], 0.0))
-        good = enough & np.isfinite(size) & (variance > 0)
-        sizes[:, number] = np.where(good, size, 0.0)
-        total += np.where(good, size**2 / np.where(good, variance, 1.0), 0.0)
-        reached |= good & (np.abs(size) >= least[number])
-    candidates = np.flatnonzero(reached & (total > score))
-    best = candidates[np.argsort(-total[candidates], kind="stable")]
+        return step
+    a, b, c = values[:-2], values[1:-1], values[2:]
+    middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    inner = runs.run[5:] == runs.run[:-5]
+    step[3:-2] = np.where(inner, middle[3:] - middle[:-3], np.nan)
+    return step
+
+
+def sharpest(step: Floats, values: Floats, limit: Floats, runs: Runs) -> Integers:
+    """Places where a step is largest among its neighbours of the same sign.
+
+    A true step shows at three boundaries in a row alike; the single difference tells which.
+
+    Parameters
+    ----------
+    step : (m,) float64
+        From `median_steps`.
+    values : (m,) float64
+    limit : (m,) float64
+        Smallest size of a step.
+
+    Returns
+    -------
+    place : (k,) int64
+    """
+    with np.errstate(invalid="ignore"):
+        over = np.flatnonzero(np.abs(step) > limit)
+    if not len(over):
+        return over
+    sign = np.sign(step[over])
+    fresh = np.ones(len(over), bool)
+    fresh[1:] = (np.diff(over) > 1) | (np.diff(sign) != 0)
+    fresh[1:] |= runs.run[over[1:]] != runs.run[over[:-1]]
+    group = np.cumsum(fresh) - 1
+    jump = (values[over] - values[over - 1]) * sign
+    by_jump = np.lexsort((-jump, group))
+    return np.sort(over[by_jump[np.unique(group[by_jump], return_index=True)[1]]])
+
+
+def straight_steps(
+    values: Floats,
+    sd: Floats,
+    station: Floats,
+    runs: Runs,
+    *,
+    least: float,
+    score: float,
+) -> Steps:
+    """Steps of a quantity that otherwise runs straight over ten shots, such as the ground.
+
+    Parameters
+    ----------
+    values, sd, station : (m,) float64
+        In the order of the runs, all finite; station in metres along the line.
+    least : float
+        Smallest step of interest.
+    score : float
+        Least ratio of a step to its standard deviation.
+
+    Returns
+    -------
+    Steps
+        Only the clearest within reach of its window.
+    """
+    count = len(values)
+    empty = np.empty(0)
+    none = Steps(np.empty(0, np.int64), empty, empty)
+    if count < 2 * _FEWEST:
+        return none
+    with np.errstate(divide="ignore", invalid="ignore"):
+        distance = np.diff(station)
+        grade = np.where(np.abs(distance) > 0.3, np.diff(values) / distance, np.nan)
+    # A boundary that does not stand out from the grades around it needs no fit.
+    before, behind = np.full(count, np.nan), np.full(count, np.nan)
+    before[2:], behind[:-2] = grade[:-1], grade[1:]
+    jump = np.concatenate([[0.0], np.diff(values)])
+    along = np.concatenate([[0.0], distance])
+    with np.errstate(invalid="ignore"):
+        expected = np.stack([before * along, behind * along])
+        apart = np.abs(jump - expected)
+        stands_out = ~(np.minimum(apart[0], apart[1]) < 0.6 * least)
+    inner = np.zeros(count, bool)
+    inner[3:-2] = runs.run[5:] == runs.run[:-5]
+    place = np.flatnonzero(stands_out & inner)
+    accepted = np.empty(0, np.int64)
+    # The clearest steps first; what lies near one is judged by the shots on its own side of it.
+    for _ in range(2):
+        size, size_sd = _fit(place, values, sd, station, _cut_at(runs, accepted))
+        with np.errstate(invalid="ignore"):
+            strength = np.abs(size) / size_sd
+            good = (np.abs(size) >= least) & (strength >= score)
+        fresh = _peaks(place[good], strength[good], count, accepted)
+        accepted = np.sort(np.concatenate([accepted, fresh]))
+    size, size_sd = _fit(accepted, values, sd, station, _cut_at(runs, accepted), beyond=True)
+    with np.errstate(invalid="ignore"):
+        good = (np.abs(size) >= least) & (np.abs(size) >= score * size_sd)
+    return Steps(accepted[good], size[good], size_sd[good])
+
+
+def _peaks(place: Integers, strength: Floats, count: int, accepted: Integers) -> Integers:
+    """Places with no clearer one within reach of their window."""
     taken = np.zeros(count, bool)
-    steps = []
-    for at in best.tolist():
-        if not taken[at]:
-            steps.append(Step(at, sizes[at], float(total[at])))
-            taken[max(at - _SIDE + 1, 0) : at + _SIDE] = True
-    return sorted(steps, key=lambda step: step.place)
+    for here in accepted.tolist():
+        taken[max(here - _FEWEST + 1, 0) : here + _FEWEST] = True
+    kept = []
+    for at in np.argsort(-strength, kind="stable").tolist():
+        here = int(place[at])
+        if not taken[here]:
+            kept.append(here)
+            taken[max(here - _SIDE + 1, 0) : here + _SIDE] = True
+    return np.array(sorted(kept), np.int64)
 
 
-def _step_fit(
-    weight: Floats, distance: Floats, side: Floats, values: Floats
+def _cut_at(runs: Runs, place: Integers) -> Runs:
+    """Runs cut at places too."""
+    cut = np.zeros(len(runs), np.int64)
+    cut[1:] = runs.run[1:] != runs.run[:-1]
+    cut[place] = 1
+    return Runs(runs.order, np.cumsum(cut))
+
+
+def _fit(
+    place: Integers,
+    values: Floats,
+    sd: Floats,
+    station: Floats,
+    runs: Runs,
+    *,
+    beyond: bool = False,
 ) -> tuple[Floats, Floats]:
-    """Weighted least squares of level, slope and step per row; the step and its variance."""
+    """Weighted least squares of level, slope and step at each place; the step and its sd.
+
+    With `beyond`, runs are cut at the places themselves, and each fit takes both sides.
+    """
+    offset = np.arange(-_SIDE, _SIDE)
+    near = place[:, None] + offset
+    inside = (near >= 0) & (near < len(values))
+    near = np.clip(near, 0, len(values) - 1)
+    own = runs.run[place][:, None] - (beyond & (offset < 0))
+    inside &= runs.run[near] == own
+    enough = (inside[:, :_SIDE].sum(axis=1) >= _FEWEST) & (inside[:, _SIDE:].sum(axis=1) >= _FEWEST)
+    weight = np.where(inside, 1.0 / np.maximum(sd[near], 1e-6) ** 2, 0.0)
     total = weight.sum(axis=1)
-    total = np.where(total > 0, total, np.nan)
 
     def centred(array: Floats) -> Floats:
         return np.asarray(array - ((weight * array).sum(axis=1) / total)[:, None])
 
-    step = centred(np.broadcast_to(side, weight.shape))
-    slope = centred(distance)
-    ss = (weight * step * step).sum(axis=1)
-    sd = (weight * step * slope).sum(axis=1)
-    dd = (weight * slope * slope).sum(axis=1)
-    sy = (weight * step * values).sum(axis=1)
-    dy = (weight * slope * values).sum(axis=1)
+    step = centred(np.broadcast_to((offset >= 0).astype(np.float64), weight.shape))
+    slope = centred(station[near] - station[place][:, None])
+    level = values[near] - values[place][:, None]
+    ss, dd = (weight * step * step).sum(axis=1), (weight * slope * slope).sum(axis=1)
+    sd_ = (weight * step * slope).sum(axis=1)
+    sy, dy = (weight * step * level).sum(axis=1), (weight * slope * level).sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
-        determinant = ss * dd - sd * sd
-        usable = determinant > 1e-9 * ss * dd
-        size = np.where(usable, (dd * sy - sd * dy) / determinant, np.nan)
+        determinant = ss * dd - sd_ * sd_
+        usable = enough & (determinant > 1e-9 * ss * dd)
+        size = np.where(usable, (dd * sy - sd_ * dy) / determinant, np.nan)
         variance = np.where(usable, dd / determinant, np.nan)
-    return size, variance
-
-
-def pair_steps(
-    sequence: LoggedRun, steps: Sequence[Step], *, longest: int = 60, alike: float = 0.6
-) -> list[Stretch]:
-    """Stretches between a step and an opposite one behind it in the same run.
-
-    Where several could be paired the clearest go first, and no two stretches overlap.
-
-    Parameters
-    ----------
-    longest : int
-        Most shots in a stretch.
-    alike : float
-        How far the two sizes may differ, as a share of the larger.
-    """
-    pairs = []
-    for number, first in enumerate(steps):
-        for later in range(number + 1, len(steps)):
-            second = steps[later]
-            if (
-                second.place - first.place > longest
-                or sequence.run[second.place] != sequence.run[first.place]
-            ):
-                break
-            scale = max(float(np.linalg.norm(first.size)), float(np.linalg.norm(second.size)))
-            if float(np.linalg.norm(first.size + second.size)) <= alike * scale:
-                pairs.append((min(first.score, second.score), number, later))
-    taken = np.zeros(len(sequence.order), bool)
-    stretches = []
-    for score, number, later in sorted(pairs, key=lambda pair: (-pair[0], pair[1])):
-        first, second = steps[number], steps[later]
-        if not taken[first.place : second.place].any():
-            taken[first.place : second.place] = True
-            rows = sequence.order[first.place : second.place]
-            stretches.append(Stretch(rows, (first.size - second.size) / 2, score))
-    return stretches
+    return size, np.sqrt(variance)

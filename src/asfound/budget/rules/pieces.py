@@ -1,0 +1,255 @@
+"""Pieces of a log on which the ground comes out too high or too low by one amount.
+
+A pole made longer or shorter without a word shifts every ground height until someone notices. The
+log of each line is cut where the ground steps. A piece between two steps is compared across both
+with what lies before and behind it; ground that other lines' shots measured close by must lie
+farther below (or above) there than beside the rest of the line, or, at a line's end, below or
+above by more than any cross slope. Kerbs and walls are steps too: one step alone proves nothing,
+and two that agree must be larger than a kerb unless ground nearby bears them out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from asfound.budget.rules.runs import Runs
+from asfound.budget.rules.steps import Steps
+
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
+
+_UNEVEN = 0.04
+"""Ground's own steps from shot to shot, kerbs apart [m], 1 sigma."""
+_CROSS_SLOPE = 0.05
+"""Slope of the ground between two lines [m/m], 1 sigma."""
+_CHANGE_OF_SLOPE = 0.02
+"""By how much that differs along two lines [m/m], 1 sigma."""
+_SAMPLE = 12
+_NEIGHBOURS = 16
+_CONSISTENT = 3.0
+_ROUNDS = 4
+_BEYOND_KERBS = 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """Shots whose ground is off.
+
+    Parameters
+    ----------
+    rows : (k,) int64
+        Shots.
+    offset : float
+        How much too high the ground comes out [m].
+    score : float
+        Its size over its standard deviation.
+    witnesses : int
+        Other lines whose ground nearby bears it out.
+    """
+
+    rows: Integers
+    offset: float
+    score: float
+    witnesses: int
+
+
+@dataclass(frozen=True, eq=False)
+class _Cut:
+    """Places `first` to `last - 1` of the log; the steps at both ends, None at a run's end.
+
+    A step is (size, standard deviation), what lies behind it minus what lies before.
+    """
+
+    run: int
+    first: int
+    last: int
+    before: tuple[float, float] | None
+    behind: tuple[float, float] | None
+
+
+def odd_pieces(
+    log: Runs, steps: Steps, place: Floats, height: Floats, *, least: float, reach: float
+) -> list[Piece]:
+    """Pieces of the log whose ground is off by one amount.
+
+    Parameters
+    ----------
+    log : Runs
+        Shots in the order of the log, one run a line and visit.
+    steps : Steps
+        Of the ground's height, by places in `log`.
+    place : (n, 2) float64
+        Easting and northing of all shots [m].
+    height : (n,) float64
+        Ground [m].
+    least, reach : float
+        Smallest offset of interest, and how far away ground may bear witness [m].
+
+    Returns
+    -------
+    pieces : list of Piece
+        In the order of the log.
+    """
+    cuts = list(_cuts(log, steps))
+    if not cuts:
+        return []
+    nearby = _Nearby(log, cuts, place, height, reach)
+    found: dict[int, Piece] = {}
+    for _ in range(_ROUNDS):
+        offset = {number: piece.offset for number, piece in found.items()}
+        candidates = []
+        for number, cut in enumerate(cuts):
+            if number not in found:
+                piece = _judge(log, cuts, number, offset, nearby, least)
+                if piece is not None:
+                    candidates.append((-piece.score, number, cut, piece))
+        # The clearest first: what lies beside an odd piece is judged anew once that is known.
+        before = len(found)
+        for _, number, cut, piece in sorted(candidates, key=lambda item: item[:2]):
+            fresh = {n for n in (number - 1, number + 1) if n in found and n not in offset}
+            if not any(cuts[n].run == cut.run for n in fresh):
+                found[number] = piece
+                nearby.distrust(piece.rows)
+        if len(found) == before:
+            break
+    return [found[number] for number in sorted(found)]
+
+
+def _cuts(log: Runs, steps: Steps) -> Iterator[_Cut]:
+    """Runs that have a step, cut at each."""
+    starts = log.starts()
+    run_of = log.run[steps.place]
+    bounds = np.searchsorted(run_of, np.arange(log.count + 1))
+    for run in np.unique(run_of).tolist():
+        mine = range(int(bounds[run]), int(bounds[run + 1]))
+        known = [(float(steps.size[k]), float(steps.size_sd[k])) for k in mine]
+        places = [int(starts[run]), *(int(steps.place[k]) for k in mine), int(starts[run + 1])]
+        ends: list[tuple[float, float] | None] = [None, *known, None]
+        for k in range(len(places) - 1):
+            yield _Cut(run, places[k], places[k + 1], ends[k], ends[k + 1])
+
+
+class _Nearby:
+    """Ground that other runs' shots measured near some shots of each cut."""
+
+    def __init__(
+        self, log: Runs, cuts: list[_Cut], place: Floats, height: Floats, reach: float
+    ) -> None:
+        self.run_of = np.full(len(height), -1)
+        self.run_of[log.order] = log.run
+        self.trusted = np.ones(len(height), bool)
+        samples = [
+            log.order[
+                np.unique(np.linspace(cut.first, cut.last - 1, _SAMPLE).round().astype(np.int64))
+            ]
+            for cut in cuts
+        ]
+        rows = np.concatenate(samples)
+        tree = cKDTree(place[log.order], balanced_tree=False, compact_nodes=False)
+        distance, near = tree.query(
+            place[rows], k=min(_NEIGHBOURS, len(log)), distance_upper_bound=reach
+        )
+        distance = distance.reshape(len(rows), -1)
+        near = near.reshape(len(rows), -1)
+        inside = near < len(log)
+        near = log.order[np.minimum(near, len(log) - 1)]
+        inside &= self.run_of[near] != self.run_of[rows][:, None]
+        self.bounds = np.concatenate([[0], np.cumsum([len(part) for part in samples])])
+        self.inside, self.near, self.distance = inside, near, distance
+        self.above = height[rows][:, None] - height[near]
+
+    def distrust(self, rows: Integers) -> None:
+        """Take these shots' ground as no witness any more."""
+        self.trusted[rows] = False
+
+    def heard(self, numbers: list[int]) -> dict[int, tuple[float, float]]:
+        """How far some cuts lie above each other run close by, and how far away that is [m].
+
+        A witness must have measured at a third of the sampled shots at least.
+        """
+        parts = [np.arange(self.bounds[n], self.bounds[n + 1]) for n in numbers]
+        if not parts:
+            return {}
+        rows = np.concatenate(parts)
+        usable = self.inside[rows] & self.trusted[self.near[rows]]
+        runs = np.where(usable, self.run_of[self.near[rows]], -1)
+        answer = {}
+        for run in np.unique(runs[usable]).tolist():
+            mine = runs == run
+            if mine.any(axis=1).sum() * 3 < len(rows) or mine.sum() < 3:
+                continue
+            above, away = self.above[rows][mine], self.distance[rows][mine]
+            answer[run] = (float(np.median(above)), float(np.median(away)))
+        return answer
+
+
+def _witnesses(
+    cuts: list[_Cut], number: int, offset: dict[int, float], nearby: _Nearby
+) -> list[tuple[float, float]]:
+    """What ground nearby says of a cut's offset: (value, standard deviation) of each witness."""
+    here = nearby.heard([number])
+    cut = cuts[number]
+    if cut.before is None or cut.behind is None:
+        return [
+            (above, float(np.hypot(_UNEVEN, _CROSS_SLOPE * away))) for above, away in here.values()
+        ]
+    # Between two steps: against the same witness beside the rest of the line, which takes the
+    # cross slope out. Only the pieces next to it, since witnesses come and go along a line.
+    beside = [n for n in (number - 1, number + 1) if n not in offset]
+    rest = nearby.heard(beside)
+    return [
+        (above - rest[run][0], float(np.hypot(_UNEVEN, _CHANGE_OF_SLOPE * away)))
+        for run, (above, away) in here.items()
+        if run in rest
+    ]
+
+
+def _judge(
+    log: Runs,
+    cuts: list[_Cut],
+    number: int,
+    offset: dict[int, float],
+    nearby: _Nearby,
+    least: float,
+) -> Piece | None:
+    """The piece as an odd one, or None if it can't be called so."""
+    cut = cuts[number]
+    across = []
+    if cut.before is not None:
+        size, sd = cut.before
+        across.append((offset.get(number - 1, 0.0) + size, float(np.hypot(sd, _UNEVEN))))
+    if cut.behind is not None:
+        size, sd = cut.behind
+        across.append((offset.get(number + 1, 0.0) - size, float(np.hypot(sd, _UNEVEN))))
+    value, sd = _combined(across)
+    if abs(value) < least or any(abs(v - value) > _CONSISTENT * s for v, s in across):
+        return None
+    witnesses = _witnesses(cuts, number, offset, nearby)
+    agreeing = 0
+    if witnesses:
+        seen, seen_sd = _combined(witnesses)
+        # One witness far off is no contradiction, and none that would convict either.
+        if abs(seen - value) > _CONSISTENT * seen_sd:
+            return None
+        if abs(seen) > 2.0 * seen_sd and seen * value > 0:
+            agreeing = sum(abs(v - value) < abs(v) for v, _ in witnesses)
+            value, sd = _combined([(value, sd), (seen, seen_sd)])
+    if len(across) < 2 and not agreeing:
+        return None
+    if not agreeing and abs(value) < _BEYOND_KERBS:
+        return None
+    if abs(value) < least or abs(value) < 5.0 * sd:
+        return None
+    return Piece(log.order[cut.first : cut.last], value, abs(value) / sd, agreeing)
+
+
+def _combined(parts: list[tuple[float, float]]) -> tuple[float, float]:
+    """Weighted mean of (value, standard deviation) pairs."""
+    values, sds = np.array(parts).T
+    weight = 1.0 / sds**2
+    return float((weight * values).sum() / weight.sum()), float(1.0 / np.sqrt(weight.sum()))

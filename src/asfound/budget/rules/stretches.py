@@ -1,0 +1,159 @@
+"""Stretches of a line over which another conductor distorts the field.
+
+The field itself, current over depth, is by far the steadiest thing a receiver shows (one or two
+per cent, where depth and current each have five to ten), and a second conductor steps it by
+tens of per cent where it comes near and where it leaves. A line that merely runs deeper weakens
+the field and reads deeper, so that the current reckoned from both stays the same; over two
+conductors field and depth err the same way, and the current doubly so. The line's apparent place
+and the distance between peak and null step along.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.budget.rules.runs import Runs, scatter_of_runs
+from asfound.budget.rules.steps import median_steps, sharpest
+
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
+
+_FLANK = 6
+_FEWEST = 3
+_SHORTEST = 4
+_MEDIAN_OF_THREE = 0.95
+"""Standard deviation of a difference of two medians of three, over that of one value."""
+
+
+@dataclass(frozen=True, eq=False)
+class Quantity:
+    """One thing to look at along runs, in their order: (m,) values, (m,) or () noise.
+
+    `settling` is how far it may wander by itself between a stretch and its flanks.
+    """
+
+    values: Floats
+    sd: Floats
+    settling: float
+
+
+@dataclass(frozen=True, eq=False)
+class Stretch:
+    """Places `first` to `last - 1` of runs, and by how much each quantity is off there.
+
+    `score` is each one's size over its standard deviation; 0 where it is not known.
+    """
+
+    first: int
+    last: int
+    size: Floats
+    score: Floats
+    steady: float
+    """Share of the shots at which the leading quantity is off by more than half its size."""
+    edge: float
+    """The smaller of the leading quantity's steps at both ends, over its noise."""
+
+
+def find_stretches(
+    runs: Runs,
+    leading: Quantity,
+    others: Sequence[Quantity],
+    *,
+    least: float,
+    clear: float,
+    longest: int,
+) -> list[Stretch]:
+    """Stretches between a step of the leading quantity and an opposite one, best first.
+
+    Parameters
+    ----------
+    runs : Runs
+    leading : Quantity
+        All values finite.
+    others : sequence of Quantity
+        NaN where not known.
+    least : float
+        Smallest step of interest.
+    clear : float
+        Least ratio of a step to its standard deviation.
+    longest : int
+        Most shots in a stretch.
+
+    Returns
+    -------
+    stretches : list of Stretch
+        They may overlap: the caller takes those it believes, in this order. `size` and `score`
+        have the leading quantity first.
+    """
+    sd = np.broadcast_to(leading.sd, leading.values.shape)
+    step = median_steps(leading.values, runs)
+    place = sharpest(step, leading.values, np.maximum(least, clear * _MEDIAN_OF_THREE * sd), runs)
+    size = step[place]
+    found = []
+    quantities = [leading, *others]
+    for at, first in enumerate(place.tolist()):
+        for ahead in range(at + 1, len(place)):
+            last = int(place[ahead])
+            if last - first > longest or runs.run[last] != runs.run[first]:
+                break
+            if size[at] * size[ahead] < 0 and last - first >= _SHORTEST:
+                edge = min(abs(size[at]) / sd[first], abs(size[ahead]) / sd[last])
+                found.append(_measure(runs, first, last, quantities, float(edge)))
+    return sorted(found, key=lambda s: (-s.edge * s.steady, s.first, s.last))
+
+
+def take_apart(stretches: Sequence[Stretch], count: int) -> list[Stretch]:
+    """Of stretches that overlap or share an end the earlier in the sequence.
+
+    The end of one stretch would otherwise pass for the beginning of another behind it.
+    """
+    taken = np.zeros(count + 1, bool)
+    kept = []
+    for stretch in stretches:
+        if not taken[stretch.first : stretch.last + 1].any():
+            taken[stretch.first : stretch.last + 1] = True
+            kept.append(stretch)
+    return kept
+
+
+def _measure(
+    runs: Runs, first: int, last: int, quantities: Sequence[Quantity], edge: float
+) -> Stretch:
+    """How far each quantity lies off the straight between its flanks."""
+    start = max(first - _FLANK, 0)
+    stop = min(last + _FLANK, len(runs))
+    mine = runs.run[start:stop] == runs.run[first]
+    place = np.arange(start, stop)[mine]
+    before, inside, behind = place < first, (place >= first) & (place < last), place >= last
+    size, score = np.zeros(len(quantities)), np.zeros(len(quantities))
+    steady = 0.0
+    for number, quantity in enumerate(quantities):
+        values = quantity.values[place]
+        known = np.isfinite(values)
+        parts = [np.flatnonzero(known & part) for part in (before, inside, behind)]
+        fewest = min(len(part) for part in parts)
+        if fewest < _FEWEST:
+            continue
+        left, middle, right = (float(np.median(values[part])) for part in parts)
+        at = [float(part.mean()) for part in parts]
+        share = (at[1] - at[0]) / (at[2] - at[0])
+        size[number] = middle - (left + (right - left) * share)
+        noise = float(np.median(np.broadcast_to(quantity.sd, quantity.values.shape)[place]))
+        weight = (1 - share) ** 2 / len(parts[0]) + 1 / len(parts[1]) + share**2 / len(parts[2])
+        # Medians scatter sqrt(pi / 2) times as much as means.
+        sd = np.hypot(noise * np.sqrt(np.pi / 2 * weight), quantity.settling)
+        score[number] = size[number] / sd
+        if number == 0:
+            line = left + (right - left) * (parts[1] - at[0]) / (at[2] - at[0])
+            off = (values[parts[1]] - line) * np.sign(size[0])
+            steady = float((off > 0.5 * abs(size[0])).mean())
+    return Stretch(first, last, size, score, steady, edge)
+
+
+def noise_of(values: Floats, runs: Runs, least: float) -> Floats:
+    """(m,) scatter of each value's run; `values` finite, in the order of the runs."""
+    return scatter_of_runs(values, runs, least=least)[runs.run]
