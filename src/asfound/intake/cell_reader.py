@@ -87,6 +87,7 @@ class CellReader:
         self, cells: Cells, mapping: Mapping, facts: FrameFacts, reporter: Reporter
     ) -> None:
         self.cells, self.mapping, self.facts, self.reporter = cells, mapping, facts, reporter
+        self.position = cells.position
         self.rejected = np.zeros(len(cells.row), bool)
         for fault in cells.faults:
             self.reject(*fault)

@@ -46,6 +46,7 @@ class DelimitedTable:
         self._mapping, self._reporter = mapping, reporter
         self._reader: RowReader | None = None
         self.expected_rows = 0
+        self.located = False
 
     @property
     def rows(self) -> int:

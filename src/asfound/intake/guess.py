@@ -5,13 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterator
 from collections.abc import Mapping as Dictionary
 from dataclasses import dataclass
+from datetime import date
 
-from asfound.intake.guess_delimited import guess_table
-from asfound.intake.hints import read_hints
-from asfound.intake.mapping import Doubt, Mapping
+from asfound.errors import InputError
+from asfound.intake.features import sample_of
+from asfound.intake.formats import detect_format
+from asfound.intake.frame_guess import canonical, frame_doubts
+from asfound.intake.gis import read_features
+from asfound.intake.guess_delimited import guess_features, guess_table
+from asfound.intake.hints import Hints, read_hints
+from asfound.intake.kml import read_kml
+from asfound.intake.mapping import OPEN, Doubt, Mapping
 from asfound.intake.quantities import QUANTITIES
 from asfound.intake.raw import Data
 from asfound.intake.sample import take_sample
+from asfound.model import Frame
 
 
 @dataclass(frozen=True)
@@ -79,6 +87,64 @@ def guess_mapping(
         If the file is empty, not a table, or a hint can't be used.
     """
     declared = read_hints(hints)
-    sample = take_sample(data, name)
-    mapping, doubts, ambiguities = guess_table(sample, declared)
+    kind = detect_format(data, name)
+    if kind == "nmea":
+        return _nmea_guess(declared)
+    if kind == "delimited":
+        sample = take_sample(data, name)
+        mapping, doubts, ambiguities = guess_table(sample, declared)
+        return MappingGuess(mapping, doubts, ambiguities, sample.titles, sample.rows[:5])
+    if kind == "kml":
+        features = read_kml(data, name)
+    else:
+        features = read_features(data, name, kind, layer=declared.layer)
+    if not len(features):
+        raise InputError(
+            "the file has no features.", where=name, remedy="Nothing was logged? Export it again."
+        )
+    sample = sample_of(features)
+    mapping, doubts, ambiguities = guess_features(sample, declared, features, kind)
     return MappingGuess(mapping, doubts, ambiguities, sample.titles, sample.rows[:5])
+
+
+def _nmea_guess(hints: Hints) -> MappingGuess:
+    """An NMEA log holds positions without readings: shots only if the user says so."""
+    doubts, ambiguities = [], []
+    kind = hints.kind or OPEN
+    if kind == OPEN:
+        ambiguities.append(
+            Doubt(
+                "kind",
+                "The file is a log of positions (NMEA), without readings.",
+                "Its epochs are no shots by themselves.",
+                "Give it beside the file with the readings, as --track; or set kind = "
+                '"shots" in the mapping file to take every epoch as a shot without depth.',
+            )
+        )
+    frame = Frame(canonical(hints.frame) or OPEN, hints.epoch, hints.heights or "ellipsoidal")
+    if frame.crs == OPEN:
+        ambiguities.append(
+            Doubt(
+                "frame",
+                "The reference frame of the coordinates is not declared anywhere.",
+                "NMEA says WGS 84 whatever the correction service delivers.",
+                "Give the frame of the correction service with --frame (crs under [frame]).",
+            )
+        )
+    else:
+        doubts += frame_doubts(frame.crs, hints.position_accuracy)
+    mapping = Mapping(
+        format="nmea",
+        kind=kind,
+        time_zone="UTC",
+        frame=frame,
+        position_accuracy=hints.position_accuracy,
+        position_of=hints.position_of or "antenna",
+        receiver=hints.receiver,
+        hookup=hints.hookup,
+        crew=hints.crew,
+        antenna_height=hints.antenna_height,
+        utility=hints.utility,
+        received=hints.received or date.today(),
+    )
+    return MappingGuess(mapping, tuple(doubts), tuple(ambiguities), (), ())

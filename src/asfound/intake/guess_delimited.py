@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
 
 from asfound.errors import FrameError, InputError
 from asfound.intake.columns_guess import Matched, match_columns, numbers_of
+from asfound.intake.features import GEOMETRY_HEIGHT, Features
 from asfound.intake.frame_guess import (
     canonical,
     epoch_in_text,
@@ -57,23 +59,30 @@ _MEANINGS = {"95": "95 percent", "2drms": "2drms", "cep": "cep", "drms": "drms"}
 
 
 def guess_table(
-    sample: Sample, hints: Hints, *, located: bool = False
+    sample: Sample, hints: Hints
 ) -> tuple[Mapping, tuple[Doubt, ...], tuple[Doubt, ...]]:
-    """Mapping, doubts and ambiguities of a sample.
-
-    Parameters
-    ----------
-    located : bool
-        Positions come from geometries, not from columns.
-    """
-    guess = _Guess(sample, hints, located)
+    """Mapping, doubts and ambiguities of delimited text."""
+    guess = _Guess(sample, hints, located=False)
     guess.run()
     return guess.mapping(), tuple(guess.doubts), tuple(guess.open)
 
 
+def guess_features(
+    sample: Sample, hints: Hints, features: Features, kind: str
+) -> tuple[Mapping, tuple[Doubt, ...], tuple[Doubt, ...]]:
+    """Mapping, doubts and ambiguities of a GIS file of a format."""
+    guess = _Guess(sample, hints, located=True, crs=features.crs, format_=kind)
+    guess.run()
+    mapping = replace(guess.mapping(), format=kind, layer=features.layer)
+    return mapping, tuple(guess.doubts), tuple(guess.open)
+
+
 class _Guess:
-    def __init__(self, sample: Sample, hints: Hints, located: bool) -> None:
+    def __init__(
+        self, sample: Sample, hints: Hints, *, located: bool, crs: str = "", format_: str = ""
+    ) -> None:
         self.sample, self.hints, self.located = sample, hints, located
+        self.file_crs, self.format = crs, format_
         self.doubts: list[Doubt] = []
         self.open: list[Doubt] = []
         self.cells = [sample.column(i) for i in range(len(sample.titles))]
@@ -113,6 +122,7 @@ class _Guess:
         self._drop_wrong_axes()
         for name, match in self.matched.items():
             self._column(name, match)
+        self._geometry_height()
         self._add_second_parts()
         self._signs()
         self._times()
@@ -316,6 +326,8 @@ class _Guess:
         return Frame(crs, epoch, "ellipsoidal", self.hints.geoid)
 
     def _crs(self) -> str:
+        if self.file_crs and not self.hints.frame:
+            return self.file_crs
         column = self.matched.get("frame")
         words = sorted(set(self.cells[column.index])) if column else []
         if self.hints.frame:
@@ -504,6 +516,21 @@ class _Guess:
         )
         return unit
 
+    def _geometry_height(self) -> None:
+        """The third coordinate of points, where no attribute is the height."""
+        if GEOMETRY_HEIGHT not in self.sample.titles or "height" in self.columns:
+            return
+        own = self.facts.unit_metres if self.facts and not self.facts.geographic else 1.0
+        unit = next((u for u in ("m", "ft", "ftUS") if abs(SCALES["length"][u] - own) < 1e-9), "m")
+        self.columns["height"] = Column(GEOMETRY_HEIGHT, unit)
+        if unit != "m":
+            self._doubt(
+                "height",
+                f"Heights of the points are taken in {unit}.",
+                "That is the unit of the frame.",
+                "Set unit under [columns.height] in the mapping file.",
+            )
+
     def _add_second_parts(self) -> None:
         """Inches beside feet, minutes and seconds beside degrees."""
         used = {match.index for match in self.matched.values()}
@@ -590,6 +617,8 @@ class _Guess:
         self.frame = Frame(self.frame.crs, self.frame.epoch, kind, geoid)
 
     def _height_kind(self, geoid: str) -> str:
+        if self.columns.get("height", Column("")).column == GEOMETRY_HEIGHT:
+            return self._geometry_height_kind(geoid)
         if "height" not in self.matched:
             return "ellipsoidal" if self.located or self.kind != "shots" else "none"
         title = self.matched["height"].title
@@ -608,6 +637,28 @@ class _Guess:
             "Heights above the ellipsoid and above a geoid lie up to a hundred metres apart.",
             "Give --heights ellipsoidal, or --heights orthometric with --geoid FILE, or --heights "
             "none (heights under [frame]).",
+        )
+        return OPEN
+
+    def _geometry_height_kind(self, geoid: str) -> str:
+        if geoid:
+            return "orthometric"
+        if self.format == "geojson":
+            return "ellipsoidal"  # RFC 7946, section 4: metres above the WGS 84 ellipsoid
+        remedy = "Give --heights, and --geoid for orthometric ones (heights under [frame])."
+        if self.format == "kml":
+            self._doubt(
+                "heights",
+                "Heights of the placemarks are not used.",
+                "KML heights are above the EGM96 geoid, good to a metre, or those of a map.",
+                remedy,
+            )
+            return "none"
+        self._ambiguity(
+            "heights",
+            "The points have heights, but the file does not say what they are measured from.",
+            "Heights above the ellipsoid and above a geoid lie up to a hundred metres apart.",
+            remedy,
         )
         return OPEN
 

@@ -16,6 +16,7 @@ from asfound.intake.mapping import Mapping
 from asfound.intake.positions import Centre, check_positions
 from asfound.intake.quantities import QUANTITIES
 from asfound.intake.reports import Reporter
+from asfound.intake.track import GAP, Track, place_by_time
 from asfound.intake.words import LabelsBuilder
 from asfound.model import Labels, Shots, Utility
 
@@ -52,6 +53,8 @@ class ShotsBuilder:
     facts : FrameFacts
     reporter : Reporter
     source_index : int
+    track : Track or None
+        Gives the positions of readings that have none.
 
     Attributes
     ----------
@@ -62,8 +65,14 @@ class ShotsBuilder:
     """
 
     def __init__(
-        self, mapping: Mapping, facts: FrameFacts, reporter: Reporter, source_index: int
+        self,
+        mapping: Mapping,
+        facts: FrameFacts,
+        reporter: Reporter,
+        source_index: int,
+        track: Track | None = None,
     ) -> None:
+        self._track = track
         self._mapping = mapping
         self._facts = facts
         self._reporter = reporter
@@ -77,7 +86,7 @@ class ShotsBuilder:
     def add(self, cells: Cells) -> None:
         """Takes in one block; rows that are no shots go to the reporter."""
         block = _Block(cells, self._mapping, self._facts, self._reporter)
-        columns, labels, accepted = block.read(self._centre)
+        columns, labels, accepted = block.read(self._centre, self._track)
         every = bool(accepted.all())
         for name, array in columns.items():
             column = self._arrays.setdefault(name, GrowingColumn(array.dtype, self.expected_rows))
@@ -123,7 +132,7 @@ class _Block(CellReader):
     """One block on its way from cells to columns of shots."""
 
     def read(
-        self, centre: Centre
+        self, centre: Centre, track: Track | None
     ) -> tuple[dict[str, npt.NDArray[Any]], dict[str, pa.Array], Flags]:
         mapped = self.mapping.columns
         columns: dict[str, npt.NDArray[Any]] = {
@@ -134,6 +143,8 @@ class _Block(CellReader):
         if "frame" in mapped:
             self.check_frame()
         columns["time"] = self.time()
+        if track is not None:
+            self._place(columns["time"], track, columns)
         columns["x"], columns["y"], height = self._position(centre)
         if height is not None:
             columns["height"] = height
@@ -153,6 +164,35 @@ class _Block(CellReader):
             columns["utility"] = np.full(len(self.cells.row), self.mapping.utility, np.int8)
         self._derive(columns)
         return columns, labels, ~self.rejected
+
+    def _place(
+        self, time: npt.NDArray[np.datetime64], track: Track, columns: dict[str, npt.NDArray[Any]]
+    ) -> None:
+        """Positions by time, with the quality of the track's epochs."""
+        placed = place_by_time(time, track)
+        timeless = np.isnat(time) & ~self.rejected
+        self.reject(
+            timeless,
+            "time",
+            "the row has no usable time, by which it would be placed.",
+            FIX_VALUE,
+            [""] * int(timeless.sum()),
+        )
+        lost = ~placed.found & ~self.rejected
+        where = np.flatnonzero(lost)
+        self.reject(
+            lost,
+            "time",
+            f"the track has no positions within {GAP:g} s around {{value}} UTC.",
+            "Check the time zone and the receiver's clock, or give the log of that time.",
+            np.datetime_as_string(time[where], unit="ms").tolist(),
+        )
+        own = self.mapping.columns
+        columns.update({key: col for key, col in placed.columns.items() if key not in own})
+        if "horizontal_sd" in own:
+            columns.pop("east_sd", None)
+            columns.pop("north_sd", None)
+        self.position = (placed.longitude, placed.latitude, placed.height)
 
     def _depth(self) -> Floats:
         values = self.values("depth")
@@ -217,8 +257,8 @@ class _Block(CellReader):
 
     def _position(self, centre: Centre) -> tuple[Floats, Floats, Floats | None]:
         height = self._height() if "height" in self.mapping.columns else None
-        if self.cells.position is not None:
-            x, y, up = self.cells.position
+        if self.position is not None:
+            x, y, up = self.position
             if height is None and not np.isnan(up).all():
                 height = up
             nowhere = ~(np.isfinite(x) & np.isfinite(y)) & ~self.rejected
