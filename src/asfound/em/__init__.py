@@ -21,6 +21,7 @@ from asfound.em.cross_section import (
     section_field,
     section_field_curves,
 )
+from asfound.em.current_along_line import CurrentFit, EventKind, Events, current_along_lines
 from asfound.em.depth_methods import (
     BOTTOM_HEIGHT,
     COIL_SEPARATION,
@@ -117,12 +118,15 @@ __all__ = [
     "BuriedLine",
     "CoilPair",
     "CrossSection",
+    "CurrentFit",
     "DepthEstimate",
     "DepthReason",
     "Display",
     "DistortionMaps",
     "DistortionSd",
     "DistortionTable",
+    "EventKind",
+    "Events",
     "FieldCurve",
     "FrequencyAdvice",
     "JudgedSigns",
@@ -146,6 +150,7 @@ __all__ = [
     "SignScores",
     "Transmitter",
     "calibrate_distortion",
+    "current_along_lines",
     "current_at",
     "depth_at",
     "distortion_maps",
