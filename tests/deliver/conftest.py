@@ -604,12 +604,27 @@ def empty_results() -> Results:
     )
 
 
+def lost_position_results() -> Results:
+    """A job of which one shot has no position and so no uncertainty."""
+    full = build_results()
+    ground, budget = full.ground, full.budget
+    for array in (
+        *(ground.easting, ground.northing, ground.height, ground.longitude, ground.latitude),
+        *(ground.ellipsoidal_height, ground.convergence, ground.combined_factor, ground.epoch),
+        *(budget.centre_height, budget.horizontal_95, budget.vertical_95),
+        *(budget.ellipse, budget.covariance),
+    ):
+        array[-1] = np.nan
+    return full
+
+
 _VARIANTS: dict[str, Callable[[], Results]] = {
     "metre": lambda: build_results("m"),
     "survey foot": lambda: build_results("ftUS"),
     "no heights": lambda: build_results("m", heights=False),
     "no depths": lambda: build_results("ft", depths=False),
     "hostile": lambda: build_results("m", hostile=True),
+    "lost position": lost_position_results,
     "empty": empty_results,
 }
 

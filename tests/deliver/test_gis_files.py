@@ -37,8 +37,14 @@ def folder(any_results: Results, tmp_path_factory: pytest.TempPathFactory) -> Pa
     return path
 
 
-def _grid_symbol(results: Results) -> str:
-    return "m" if results.ground.unit_metres == 1.0 else "ftUS"
+def _known(results: Results) -> tuple[np.ndarray, ...]:
+    """Easting, northing, longitude, latitude of the shots that have a position."""
+    ground = results.ground
+    known = np.isfinite(ground.easting)
+    return tuple(
+        values[known]
+        for values in (ground.easting, ground.northing, ground.longitude, ground.latitude)
+    )
 
 
 def test_geopackage_shots_have_the_results_positions_and_depths(
@@ -51,9 +57,10 @@ def test_geopackage_shots_have_the_results_positions_and_depths(
         return
     info = pyogrio.read_info(folder / "map.gpkg", layer="shots")
     assert pyproj.CRS(info["crs"]) == pyproj.CRS(any_results.settings.frame.crs)
+    easting, northing, _, _ = _known(any_results)
     xy = shapely.get_coordinates(table["geometry"]) * any_results.ground.unit_metres
-    assert xy[:, 0] == pytest.approx(any_results.ground.easting, abs=1e-6)
-    assert xy[:, 1] == pytest.approx(any_results.ground.northing, abs=1e-6)
+    assert xy[:, 0] == pytest.approx(easting, abs=1e-6)
+    assert xy[:, 1] == pytest.approx(northing, abs=1e-6)
     unit = length_unit(any_results.settings.length_unit)
     depth = table[f"depth_{unit.symbol}"].astype(float) * unit.metres
     np.testing.assert_allclose(depth, any_results.depth, atol=0.0006)
@@ -148,11 +155,12 @@ def test_shapefile_zip_holds_complete_layers_with_projection_and_encoding(
     if len(any_results.ground):
         table = _columns(f"/vsizip/{path}/shots.shp")
         xy = shapely.get_coordinates(table["geometry"]) * any_results.ground.unit_metres
-        np.testing.assert_allclose(xy[:, 0], any_results.ground.easting, atol=1e-6)
+        np.testing.assert_allclose(xy[:, 0], _known(any_results)[0], atol=1e-6)
         unit = length_unit(any_results.settings.length_unit)
         depth = table[f"DEPTH_{unit.symbol}"].astype(float) * unit.metres
         np.testing.assert_allclose(depth, any_results.depth, atol=0.0006)
-        assert table["SHOT"].tolist() == [any_results.shot_name(k) for k in range(len(xy))]
+        count = len(any_results.ground)
+        assert table["SHOT"].tolist() == [any_results.shot_name(k) for k in range(count)]
 
 
 def test_shapefile_field_names_fit_and_are_told_in_the_readme(
@@ -176,8 +184,9 @@ def test_kml_is_read_by_gdal_with_the_same_positions(any_results: Results, folde
         return
     table = _columns(folder / "map.kml", "Shots")
     xy = shapely.get_coordinates(table["geometry"])
-    assert xy[:, 0] == pytest.approx(any_results.ground.longitude, abs=2e-9)
-    assert xy[:, 1] == pytest.approx(any_results.ground.latitude, abs=2e-9)
+    _, _, longitude, latitude = _known(any_results)
+    assert xy[:, 0] == pytest.approx(longitude, abs=2e-9)
+    assert xy[:, 1] == pytest.approx(latitude, abs=2e-9)
 
 
 def test_kml_carries_cautions_and_links_to_nothing(folder: Path) -> None:
