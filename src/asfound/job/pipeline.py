@@ -19,6 +19,7 @@ from asfound.budget import (
     shot_verdicts,
 )
 from asfound.geodesy import to_ground
+from asfound.job.miscoded import without_miscoded_lines
 from asfound.job.sweeps import corrected, locate_sweeps, match_shots, settled
 from asfound.model import Intake, JobSettings, Results
 
@@ -91,6 +92,7 @@ def process(
         budget = error_budget(used, ground, assembly, sources, settings, profile, corrections)
 
     progress("Fitting lines and their envelopes")
+    assembly, findings, sweeps = without_miscoded_lines(assembly, findings, sweeps)
     lines = fit_lines(used, ground, budget, assembly, verdict, settings)
     crossings = find_crossings(lines)
 
