@@ -1,5 +1,6 @@
 """Sweep inversion: the conductors under a cross-section of readings."""
 
+from asfound.em.inversion.bound import SweepBound, sweep_bound
 from asfound.em.inversion.fits import (
     MOST_CONDUCTORS,
     Conductor,
@@ -29,6 +30,7 @@ __all__ = [
     "PlaceFits",
     "SimpleAnswer",
     "SweepBatch",
+    "SweepBound",
     "SweepFit",
     "SweepFits",
     "SweepReadings",
@@ -40,4 +42,5 @@ __all__ = [
     "simple_answer",
     "simple_answer_of_fit",
     "stack_sweeps",
+    "sweep_bound",
 ]

@@ -90,7 +90,7 @@ def solve_certainty(
     places = fisher[:, where[:, np.newaxis], where] * variance[:, np.newaxis, np.newaxis]
     deviation = np.sqrt(np.maximum(np.einsum("nii->ni", places), 1e-18)).T
     direction = places.transpose(1, 2, 0) / deviation
-    inflation = profile_inflation(readings, kind, bounds, fit, deviation, direction, variance)
+    inflation = profile_inflation(readings, kind, bounds, fit, direction, variance)
     inflation = np.maximum(inflation, reach / deviation)
     covariance = _reported(covariance, fit, inflation.T)
     hidden = undetected(readings, fit.place, fit.linear, weight, variance, count)

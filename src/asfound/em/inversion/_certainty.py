@@ -16,15 +16,16 @@ from asfound.em.inversion._bounds import Bounds
 from asfound.em.inversion._levenberg import minimise
 from asfound.em.inversion._likelihood import Kind, model_field, pretend
 from asfound.em.inversion._moments import Readings, columns
-from asfound.em.inversion._orders import OrderFit, exact_problem
+from asfound.em.inversion._orders import OrderFit, draft_problems
 
 FloatArray = npt.NDArray[np.float64]
 
 LIMIT = 1.959963984540054  # two-sided 95 % of the normal
-_FAR = 4.0  # standard deviations at which a confident answer must still not be wrong
-_FARTHER = 10.0  # looked at where the misfit was flat out to _FAR
+_NEAR_LIMITS = np.array([-4.0, -LIMIT, LIMIT, 4.0])  # 4: there a confident answer may not be wrong
+_FAR_LIMITS = np.array([-10.0, 10.0])  # looked at where the misfit was flat out to those
 _LOPSIDED = 1.3
 _LARGEST_INFLATION = 20.0
+_BLOCK = 256  # sweeps followed at once
 
 
 def parameter_slopes(readings: Readings, place: FloatArray, linear: FloatArray) -> FloatArray:
@@ -128,7 +129,6 @@ def profile_inflation(
     kind: Kind,
     bounds: Bounds,
     fit: OrderFit,
-    deviation: FloatArray,
     direction: FloatArray,
     scale: FloatArray,
 ) -> FloatArray:
@@ -137,8 +137,6 @@ def profile_inflation(
     Parameters
     ----------
     readings, kind, bounds, fit : of n sweeps
-    deviation : (2 C, n) float64
-        Standard deviations of positions, then depths.
     direction : (2 C, 2 C, n) float64
         ``direction[:, i]`` is how the places move with one standard deviation of place i.
     scale : (n,) float64
@@ -148,37 +146,65 @@ def profile_inflation(
     -------
     (2 C, n) float64
     """
-    size2, n = deviation.shape
+    size2, n = direction.shape[1:]
     inflation = np.ones((size2, n))
-    low, high = bounds.boxes(size2 // 2)
-    problem = exact_problem(readings, kind)
-    least = problem.evaluate(fit.place, fit.linear).square
-    for i in range(size2):
-        for sigmas in (-LIMIT, LIMIT, -_FAR, _FAR, -_FARTHER, _FARTHER):
-            demanded = sigmas**2
-            trial = fit.place + sigmas * direction[:, i]
-            outside = (trial[i] < low[i]) | (trial[i] > high[i])
-            trial = np.clip(trial, low, high)
-            rise = (problem.evaluate(trial, fit.linear).square - least) / scale
-            # A rise wrong by a tenth changes nothing that matters.
-            look = (np.abs(rise - demanded) > 0.1 * demanded) & ~outside
-            if abs(sigmas) == _FARTHER:
-                look &= inflation[i] > _LOPSIDED
-            look = np.flatnonzero(look)
-            if len(look) == 0:
-                continue
-            tight_low, tight_high = low[:, look].copy(), high[:, look].copy()
-            tight_low[i] = tight_high[i] = trial[i, look]
-            held = minimise(
-                problem.keep(look),
-                trial[:, look],
-                tight_low,
-                tight_high,
-                linear=fit.linear[..., look],
-                max_iterations=8,
-                tolerance=0.02,
-            )
-            rise = (held.projection.square - least[look]) / scale[look]
-            growth = np.sqrt(demanded / np.maximum(rise, demanded / _LARGEST_INFLATION**2))
-            inflation[i, look] = np.maximum(inflation[i, look], growth)
+    for start in range(0, n, _BLOCK):
+        rows = np.arange(start, min(start + _BLOCK, n))
+        part = (readings.rows(rows), kind.rows(rows), bounds.rows(rows), fit.rows(rows))
+        growth = _growth(*part, direction[:, :, rows], scale[rows], _NEAR_LIMITS, None)
+        lopsided = growth > _LOPSIDED
+        if lopsided.any():
+            farther = _growth(*part, direction[:, :, rows], scale[rows], _FAR_LIMITS, lopsided)
+            growth = np.maximum(growth, farther)
+        inflation[:, rows] = growth
     return inflation
+
+
+def _growth(
+    readings: Readings,
+    kind: Kind,
+    bounds: Bounds,
+    fit: OrderFit,
+    direction: FloatArray,
+    scale: FloatArray,
+    limits: FloatArray,
+    which: npt.NDArray[np.bool_] | None,
+) -> FloatArray:
+    """Growth of the standard deviation of each place (of those in `which`), (2 C, n)."""
+    size2, n = direction.shape[1:]
+    # All places, limits and sweeps at once: place i, limit s, sweep j.
+    i, s, j = (a.ravel() for a in np.indices((size2, len(limits), n)))
+    low, high = (b[:, j] for b in bounds.boxes(size2 // 2))
+    trial = fit.place[:, j] + limits[s] * direction[:, i, j]
+    column = np.arange(len(i))
+    inside = (trial[i, column] >= low[i, column]) & (trial[i, column] <= high[i, column])
+    if which is not None:
+        inside &= which[i, j]
+    i, s, j, low, high = i[inside], s[inside], j[inside], low[:, inside], high[:, inside]
+    trial = np.clip(trial[:, inside], low, high)
+    demanded = limits[s] ** 2
+    problems = draft_problems(readings, kind, np.concatenate([np.arange(n), j]))
+    places = np.concatenate([fit.place, trial], axis=1)
+    square = problems.evaluate(places, fit.linear[..., np.concatenate([np.arange(n), j])]).square
+    least, rise = square[:n], (square[n:] - square[j]) / scale[j]
+    # A rise wrong by a tenth changes nothing that matters.
+    look = np.flatnonzero(np.abs(rise - demanded) > 0.1 * demanded)
+    growth = np.ones((size2, n))
+    if len(look) == 0:
+        return growth
+    i, j, demanded, column = i[look], j[look], demanded[look], np.arange(len(look))
+    low, high, trial = low[:, look], high[:, look], trial[:, look]
+    low[i, column] = high[i, column] = trial[i, column]
+    held = minimise(
+        problems.keep(n + look),
+        trial,
+        low,
+        high,
+        linear=fit.linear[..., j],
+        max_iterations=8,
+        tolerance=0.02,
+    )
+    rise = (held.projection.square - least[j]) / scale[j]
+    needed = np.sqrt(demanded / np.maximum(rise, demanded / _LARGEST_INFLATION**2))
+    np.maximum.at(growth, (i, j), needed)
+    return growth

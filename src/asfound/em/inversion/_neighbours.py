@@ -32,7 +32,7 @@ lines in one trench are the exception; no source)."""
 CHANCE_MORE = 0.02
 """The same where several conductors were told apart already."""
 
-DEPTH_RATIOS = np.array([1.0, 0.7, 1.4])  # of a neighbour's depth to the strongest's
+DEPTH_RATIOS = np.array([0.7, 1.4])  # of other neighbours' depths to the strongest's
 
 
 class Undetected(NamedTuple):
@@ -100,8 +100,9 @@ def _chunk(
 ) -> tuple[FloatArray, FloatArray]:
     size, n_parts = place.shape[0] // 2, linear.shape[1]
     sides = np.concatenate([-SEPARATIONS, SEPARATIONS])
-    offsets = np.tile(sides, len(DEPTH_RATIOS))
-    deeper = np.repeat(DEPTH_RATIOS, len(sides))
+    some = sides[::3]
+    offsets = np.concatenate([sides, np.tile(some, len(DEPTH_RATIOS))])
+    deeper = np.concatenate([np.ones(len(sides)), np.repeat(DEPTH_RATIOS, len(some))])
     candidates = np.concatenate(
         [place[0] + offsets[:, np.newaxis], place[size] * deeper[:, np.newaxis]]
     )

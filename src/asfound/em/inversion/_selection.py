@@ -141,8 +141,17 @@ def climb(
             before = fits[-1].rows(going) if fits else None
             part = readings.rows(going)
             found = fit_order(part, kind.rows(going), bounds.rows(going), size, before, effort)
+            # No more effort for more conductors where fewer explain the sweep already.
+            unexplained = ~(np.nanmax(p_value[going, : size - 1], axis=1, initial=0.0) >= POOR)
             found, rest, chance, errors = _insist(
-                part, kind.rows(going), bounds.rows(going), counts.rows(going), size, before, found
+                part,
+                kind.rows(going),
+                bounds.rows(going),
+                counts.rows(going),
+                size,
+                before,
+                found,
+                unexplained if size > 2 else np.ones(len(going), dtype=bool),
             )
             _put(fit, found, going)
             square[going, size - 1] = rest
@@ -230,8 +239,9 @@ def _insist(
     size: int,
     before: OrderFit | None,
     fit: OrderFit,
+    wanted: BoolArray,
 ) -> tuple[OrderFit, FloatArray, FloatArray, BoolArray]:
-    """Try more starts where the misfit is improbable.
+    """Try more starts where the misfit is improbable, if `wanted`.
 
     Returns the fit, sums of squared residuals, p-values, and where gross errors are suspected
     (there more starts are of no use).
@@ -248,7 +258,7 @@ def _insist(
         errors = counts.known & errors_suspected(readings, kind, bounds, fit, chance, freedom)
     if size > 1 and not kind.robust:
         poor = ((chance < POOR) & counts.known) | merged(fit.place, NEAR)
-        poor = np.flatnonzero(poor & ~errors)
+        poor = np.flatnonzero(poor & ~errors & wanted)
         if len(poor):
             again = fit_order(
                 readings.rows(poor),
@@ -262,7 +272,7 @@ def _insist(
             rest[poor] = residual_square(readings, kind, fit, poor).sum(axis=1)
             chance = chi2.sf(rest, freedom)
         for _ in range(_EXCHANGES if size > 2 else 0):
-            poor = np.flatnonzero((chance < POOR) & counts.known & ~errors)
+            poor = np.flatnonzero((chance < POOR) & counts.known & ~errors & wanted)
             if not len(poor):
                 break
             some, sort = readings.rows(poor), kind.rows(poor)
