@@ -87,7 +87,9 @@ def _runs(points: Points) -> Paths:
     smooth = turn <= SMOOTH_TURN + noise
 
     reversal = (turn > REVERSAL).astype(np.float64)
-    share = _moving_mean(reversal, WINDOW)
+    number = np.bincount(points.chain)
+    whole = np.bincount(points.chain, reversal) / np.maximum(number, 1)
+    share = np.maximum(_moving_mean(reversal, WINDOW), whole[points.chain])
     sound = share <= SHUFFLED_SHARE
 
     link = joined & sound[:-1] & sound[1:]

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.interpolate import CubicSpline
 
 from asfound.alignment._smoother import Smoothed, Track, log_likelihoods, smooth
 
@@ -14,13 +15,19 @@ Integers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 WANDER_SPREAD = 1.0
-WANDER_GRID = np.arange(-8.0, -1.9, 1.0)
+STRETCH = 6
+STRETCH_SPREAD = 0.7
+_BLOCK = 8192
+WANDER_GRID = np.arange(-9.0, -1.9, 1.0)
+_FINE_GRID = np.linspace(-9.0, -2.0, 22)
+_FINER = CubicSpline(WANDER_GRID, np.eye(len(WANDER_GRID)))(_FINE_GRID)
 OUTLIER_START = 3.0
 OUTLIER_GONE = 6.0
 JUMP_START = 3.0
 JUMP_ROOM = 1.5
 HELD = 0.5
 HELD_ROUNDS = 3
+MOVED = 0.2
 ROUNDS = 6
 
 
@@ -69,8 +76,8 @@ class Channel:
     ----------
     weight : (n,) float64
         Of each node's shot, 0 to 1.
-    wander : (lines,) float64
-        q of each line [1/m].
+    wander : (n,) float64
+        q between each node and the next [1/m], bends and turns left out.
     release : (n,) float64
         Variance of an abrupt turn found between a node and the next [rad2]; 0 where none.
     turn : (n,) float64
@@ -114,7 +121,8 @@ def fit_channel(seen: Observed, prior: Floats) -> Channel:
     everything = np.arange(count)
     free = _estimate_wander(seen, state, everything, seen.starts, prior)
     # a sharp turn not yet found would pass for much wander: hold it back until turns are found
-    wander = np.minimum(free, 10.0 ** (prior + HELD))
+    owner = np.repeat(np.arange(lines), np.diff(seen.starts))
+    wander = np.minimum(free, 10.0 ** (prior + HELD)[owner])
     result = smooth(_track(seen, state, everything, seen.starts, wander), seen.data)
     changed = np.zeros(lines, bool)
     active = np.arange(lines)
@@ -123,25 +131,23 @@ def fit_channel(seen: Observed, prior: Floats) -> Channel:
         touched = np.zeros(lines, bool)
         if len(active):
             part = result if len(active) == lines else _picked(result, index)
-            touched[active] = _judge(
-                seen, state, index, starts, wander[active], part, turn < ROUNDS - 2
-            )
+            touched[active] = _judge(seen, state, index, starts, part, turn < ROUNDS - 2)
         changed |= touched
         if turn >= HELD_ROUNDS:
             again = np.flatnonzero(changed)
             if len(again):
                 index, starts = _nodes_of(seen.starts, again)
-                free[again] = _estimate_wander(seen, state, index, starts, prior[again])
+                free[index] = _estimate_wander(seen, state, index, starts, prior[again])
             changed[:] = False
-            touched |= np.abs(np.log(free / wander)) > 0.05
-            wander = np.where(touched, free, wander)
+            touched[owner[np.abs(np.log(free / wander)) > MOVED]] = True
+            wander = np.where(touched[owner], free, wander)
         active = np.flatnonzero(touched)
         if len(active) == 0:
             if turn >= HELD_ROUNDS:
                 break
             continue
         index, starts = _nodes_of(seen.starts, active)
-        again_track = _track(seen, state, index, starts, wander[active])
+        again_track = _track(seen, state, index, starts, wander[index])
         _put(result, smooth(again_track, seen.data[:, index]), index)
     track = _track(seen, state, everything, seen.starts, wander)
     return Channel(state.weight, wander, state.release, state.turn, track, result)
@@ -159,8 +165,8 @@ def _track(
     seen: Observed, state: _State, index: Integers, starts: Integers, wander: Floats
 ) -> Track:
     gap = seen.gap[index]
-    q = np.repeat(wander, np.diff(starts)) + seen.extra[index]
-    q += state.release[index] / np.maximum(gap, 0.1)
+    turns = state.release[index] / np.maximum(gap, 0.1)
+    q = wander + seen.extra[index] + turns
     precision = state.weight[index] / seen.variance[index]
     return Track(starts, gap, precision, q, seen.kink[index])
 
@@ -168,19 +174,42 @@ def _track(
 def _estimate_wander(
     seen: Observed, state: _State, index: Integers, starts: Integers, prior: Floats
 ) -> Floats:
-    """(lines,) wander of each line: its posterior mean on a grid of decades."""
+    """(n,) wander between each node and the next.
+
+    First the posterior mean of log q of each whole line, about the prior of its kind; then that
+    of each neighbourhood, about its line's: a line may be straight here and wind there.
+    """
     grid = 10.0**WANDER_GRID
     lines = len(prior)
-    track = _track(seen, state, index, starts, np.ones(lines))
+    sizes = np.diff(starts)
+    track = _track(seen, state, index, starts, np.ones(len(index)))
     left = None if seen.left is None else seen.left[:, index]
-    likelihood = log_likelihoods(
-        track, seen.data[:, index], np.broadcast_to(grid[:, None], (len(grid), lines)), left
-    )
-    log = likelihood - 0.5 * ((WANDER_GRID[:, None] - prior) / WANDER_SPREAD) ** 2
+    factors = np.broadcast_to(grid[:, None], (len(grid), lines))
+    terms = log_likelihoods(track, seen.data[:, index], factors, left)
+    total = np.zeros((len(grid), len(index) + 1))
+    np.cumsum(terms, axis=1, out=total[:, 1:])
+    whole = _posterior_mean(total[:, starts[1:]] - total[:, starts[:-1]], prior, WANDER_SPREAD)
+    low = np.maximum(np.arange(len(index)) - STRETCH, np.repeat(starts[:-1], sizes))
+    high = np.minimum(np.arange(len(index)) + STRETCH + 2, np.repeat(starts[1:], sizes))
+    local = np.empty(len(index))
+    centre = np.repeat(whole, sizes)
+    # blocks that stay in the processor's cache
+    for begin in range(0, len(index), _BLOCK):
+        part = slice(begin, begin + _BLOCK)
+        near = total[:, high[part]] - total[:, low[part]]
+        local[part] = _posterior_mean(near, centre[part], STRETCH_SPREAD)
+    return np.asarray(10.0**local)
+
+
+def _posterior_mean(likelihood: Floats, prior: Floats, spread: float) -> Floats:
+    """(k,) posterior mean of log10 q from its likelihood at the decades, (decades, k).
+
+    The likelihood is smooth in log q: between the decades it is read off a spline.
+    """
+    log = _FINER @ likelihood - 0.5 * ((_FINE_GRID[:, None] - prior) / spread) ** 2
     log -= log.max(axis=0)
     share = np.exp(log)
-    share /= share.sum(axis=0)
-    return np.asarray(10.0 ** (WANDER_GRID @ share))
+    return np.asarray((_FINE_GRID @ share) / share.sum(axis=0))
 
 
 def _judge(
@@ -188,7 +217,6 @@ def _judge(
     state: _State,
     index: Integers,
     starts: Integers,
-    wander: Floats,
     result: Smoothed,
     lenient: bool,
 ) -> Flags:

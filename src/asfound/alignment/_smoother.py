@@ -241,7 +241,7 @@ def log_likelihoods(
     left: Floats | None = None,
     clip: float = 3.0,
 ) -> Floats:
-    """Robust log likelihood of each line for several sizes of the wander.
+    """Robust log likelihood of each observation for several sizes of the wander.
 
     Parameters
     ----------
@@ -258,7 +258,8 @@ def log_likelihoods(
 
     Returns
     -------
-    (f, lines) float64
+    (f, n) float64
+        By node, given the nodes before it on its line; 0 where nothing was observed.
     """
     chunks = _chunks(track)
     if chunks is not None:
@@ -272,14 +273,11 @@ def log_likelihoods(
             track.kink[index],
         )
         across = None if left is None else left[:, index]
-        each = _likelihood_steps(
-            part, observed[:, index], factors[:, owner], across, clip, core.astype(np.float64)
-        )
-        total = np.zeros((len(factors), len(track.sizes)))
-        for row, part_of in zip(total, each, strict=True):
-            np.add.at(row, owner, part_of)
-        return total
-    return _likelihood_steps(track, observed, factors, left, clip, None)
+        each = _likelihood_steps(part, observed[:, index], factors[:, owner], across, clip)
+        result = np.empty((len(factors), len(track.gap)))
+        result[:, index[core]] = each[:, core]
+        return result
+    return _likelihood_steps(track, observed, factors, left, clip)
 
 
 def _likelihood_steps(
@@ -288,7 +286,6 @@ def _likelihood_steps(
     factors: Floats,
     left: Floats | None,
     clip: float,
-    counted: Floats | None,
 ) -> Floats:
     count = len(track.gap)
     columns = len(observed)
@@ -297,9 +294,6 @@ def _likelihood_steps(
     gap, precision, wander, kink = (np.empty(count) for _ in range(4))
     gap[place], precision[place] = track.gap, track.precision
     wander[place], kink[place] = track.wander, track.kink
-    use = np.ones(count)
-    if counted is not None:
-        use[place] = counted
     data = np.empty((columns, count))
     data[:, place] = np.where(track.precision > 0, observed, 0.0)
     across = np.ones((columns, count))
@@ -313,7 +307,7 @@ def _likelihood_steps(
     # only the component across needs a mean of its own once the gains are known
     x = [np.zeros((grid, lines)) for _ in range(columns)]
     v = [np.zeros((grid, lines)) for _ in range(columns)]
-    total = np.zeros((grid, lines))
+    terms = np.empty((grid, count))
     for t in range(len(offsets) - 1):
         a, b = int(offsets[t]), int(offsets[t + 1])
         m = b - a
@@ -330,8 +324,7 @@ def _likelihood_steps(
             v[c] = vc
         z2 = nu_across * nu_across * g
         z2 = np.where(z2 > clip * clip, 2.0 * clip * np.sqrt(z2) - clip * clip, z2)
-        seen = (w > 0) * use[a:b]
-        total[:, :m] -= 0.5 * seen * (z2 + np.log1p(w * p11))
+        terms[:, a:b] = np.where(w > 0, -0.5 * (z2 + np.log1p(w * p11)), 0.0)
         p22 = p22 - k2 * p12 + kink[a:b]
         p12 = p12 - k1 * p12
         p11 = p11 - k1 * p11
@@ -340,9 +333,7 @@ def _likelihood_steps(
         p11 = p11 + d * (2.0 * p12 + dp + qd * d * (1.0 / 3.0))
         p12 = p12 + dp + 0.5 * qd * d
         p22 = p22 + qd
-    result = np.empty((grid, lines))
-    result[:, order] = total
-    return result
+    return terms[:, place]
 
 
 def between(
