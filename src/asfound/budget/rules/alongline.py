@@ -2,8 +2,8 @@
 
 For a shot between neighbours at stations s- and s+ the straight line between the two predicts
 its height, depth and place; the median over the nearest four pairs is robust against a bad
-neighbour on either side. At line ends, where pairs are lacking, the neighbours on one side serve,
-with their larger uncertainty.
+neighbour on either side. At line ends, where pairs are few, the plain median of the neighbours
+serves, with its larger uncertainty.
 """
 
 from __future__ import annotations
@@ -21,6 +21,8 @@ Integers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 _PAIRS = 4
+_ENOUGH = 3
+"""Pairs without which one bad neighbour could have its way."""
 _REACH = 30.0
 
 
@@ -79,26 +81,20 @@ def along_line(
     expected = np.where(nearer, by_height, by_depth)
     steady = (shots.fix == Fix.RTK_FIXED) | (shots.fix == Fix.NOT_RECORDED)
     lateral, lateral_spread = _lateral(lines.only(steady), ground, plan)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        log_current = np.log(shots.current)
+    with np.errstate(invalid="ignore"):
+        positive = shots.current > 0
+    log_current = np.log(np.where(positive, shots.current, np.nan))
     same_signal = whole if signals is lines else _Neighbours(signals, assembly.station)
     return AlongLine(
         shots.depth - expected,
         expected,
-        np.hypot(own * _shrink(shots.depth, expected), 0.03 * expected) * whole.factor,
+        # A reading must not set its own noise: a tenfold depth would excuse itself, a tenth of
+        # one convict all that it may have been meant to be.
+        np.hypot(whole.expected(own), 0.03 * expected) * whole.factor,
         lateral,
         lateral_spread,
         log_current - same_signal.expected(log_current),
     )
-
-
-def _shrink(depth: Floats, expected: Floats) -> Floats:
-    """Share by which a depth's noise is less if the reading is too large.
-
-    The budget takes the reading at its word; a tenfold depth must not excuse itself.
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(depth > expected, np.maximum(expected, 0.0) / depth, 1.0)
 
 
 class _Neighbours:
@@ -116,7 +112,7 @@ class _Neighbours:
         run, along = runs.run, station[runs.order]
         count = len(run)
         self.shares: list[Floats] = []
-        paired_at_all = np.zeros(count, bool)
+        pairs = np.zeros(count, np.int8)
         for k in range(1, _PAIRS + 1):
             share = np.full(count, np.nan)
             if count > 2 * k:
@@ -125,8 +121,8 @@ class _Neighbours:
                 good = (run[2 * k :] == run[: -2 * k]) & (width > 1e-6) & (width < 2 * _REACH)
                 np.divide(middle - low, width, out=share[k:-k], where=good)
             self.shares.append(share)
-            paired_at_all |= ~np.isnan(share)
-        ends = np.flatnonzero(~paired_at_all)
+            pairs += ~np.isnan(share)
+        ends = np.flatnonzero(pairs < _ENOUGH)
         step = np.concatenate([np.arange(-_PAIRS, 0), np.arange(1, _PAIRS + 1)])
         side = ends[:, None] + step
         near = np.clip(side, 0, max(count - 1, 0))
@@ -185,9 +181,19 @@ def _median(values: Floats) -> Floats:
     return np.asarray(0.5 * (ordered[rows, low] + ordered[rows, high]))
 
 
-_BETWEEN = ((-1, 1), (-2, -1), (1, 2), (-2, 1), (-1, 2), (-2, -1, 1, 2))
+_BETWEEN = (
+    (-1, 1),
+    (-2, -1),
+    (1, 2),
+    (-2, 1),
+    (-1, 2),
+    (-2, -1, 1, 2),
+    (-3, -2, -1),
+    (1, 2, 3),
+)
 """Neighbours (by places before and behind) that may each predict where a shot should lie: between
-two of them on a straight, beyond two of them next to a bend, among four of them on a curve."""
+two of them on a straight, beyond two of them next to a bend, among four of them on a curve or
+beyond three at its end."""
 _GOOD_ENOUGH = 1.5
 """Standard deviations within which the first prediction settles the matter."""
 
@@ -246,7 +252,7 @@ def _best_prediction(
 ) -> tuple[Floats, Floats]:
     """Distance from the most fitting of all predictions at some places, and its sd."""
     count = len(run)
-    reach = (-2, -1, 1, 2)
+    reach = (-3, -2, -1, 1, 2, 3)
     near = {k: np.clip(place + k, 0, count - 1) for k in reach}
     valid = {
         k: (place + k >= 0) & (place + k < count) & (run[near[k]] == run[place]) for k in reach

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from itertools import pairwise
+from collections.abc import Iterator, Mapping
+from itertools import combinations
 
 import numpy as np
 
@@ -15,7 +15,9 @@ DEPTH_TYPING = Rule(
     "Depth probably mistyped",
     "A depth far off its neighbours that fits them once a decimal is moved, feet and metres or "
     "inches and centimetres are exchanged, or two digits are swapped.",
-    "doubt where the reading is 5 standard deviations off and the changed one fits within 2.5",
+    "unfit where the reading is 4 standard deviations and a quarter off and the changed one fits: "
+    "a moved decimal within 40 %, a unit within 2.5 standard deviations; swapped digits and inches "
+    "within 1.5, if the reading is 5 off",
     "common practice: the slips of the hand",
     "Look at the field notes; correct the mapping or leave the shot out.",
 )
@@ -45,15 +47,15 @@ DEPTH_MISSING = Rule(
     "Treat the depth as unknown; nothing is drawn below ground here.",
 )
 
-_SLIPS: tuple[tuple[float, str], ...] = (
-    (10.0, "a decimal place (x 10)"),
-    (0.1, "a decimal place (/ 10)"),
-    (0.3048, "feet read as metres"),
-    (1 / 0.3048, "metres read as feet"),
-    (100.0, "two decimal places (x 100)"),
-    (0.01, "two decimal places (/ 100)"),
-    (2.54, "centimetres read as inches"),
-    (1 / 2.54, "inches read as centimetres"),
+_SLIPS: tuple[tuple[float, str, str], ...] = (
+    (10.0, "a decimal place (x 10)", "decimal"),
+    (0.1, "a decimal place (/ 10)", "decimal"),
+    (0.3048, "feet read as metres", "unit"),
+    (1 / 0.3048, "metres read as feet", "unit"),
+    (100.0, "two decimal places (x 100)", "decimal"),
+    (0.01, "two decimal places (/ 100)", "decimal"),
+    (2.54, "centimetres read as inches", "rare"),
+    (1 / 2.54, "inches read as centimetres", "rare"),
 )
 
 
@@ -68,38 +70,60 @@ def depth_typing(context: RuleContext) -> Outcome:
     if not np.isfinite(context.shots.depth).any():
         return "no upload records depths"
     along, shots = context.along, context.shots
-    fits = context.profile("depth-typing", "fits")
+    limit = context.profile.tables["depth-typing"]
     found: dict[int, str] = {}
-    for row in _outliers(context, context.profile("depth-typing", "off")).tolist():
+    for row in _outliers(context, limit["off"]).tolist():
         reading, expected = float(shots.depth[row]), float(along.depth_expected[row])
         spread = float(along.depth_spread[row])
-        if abs(reading - expected) < 0.25 * expected:
+        if abs(reading - expected) < limit["least"] * expected:
             continue
-        best = min(_readings(reading), key=lambda slip: abs(slip[0] - expected))
-        if abs(best[0] - expected) <= fits * spread:
+        slips = [
+            (abs(meant - expected) / _tolerance(kind, expected, spread, limit), meant, words)
+            for meant, words, kind in _readings(reading)
+            if kind != "rare" or abs(reading - expected) > limit["off_rare"] * spread
+        ]
+        miss, meant, words = min(slips)
+        if miss <= 1.0:
             found[row] = (
                 f"read {reading:.2f} m where neighbours lead to expect {expected:.2f} m; "
-                f"{best[1]} would make it {best[0]:.2f} m"
+                f"{words} would make it {meant:.2f} m"
             )
     rows = np.array(sorted(found), np.int64)
-    words = [found[int(row)] for row in rows]
+    details = [found[int(row)] for row in rows]
     return outcome(
-        DEPTH_TYPING, rows, Severity.FAIL, shots.depth[rows], along.depth_expected[rows], "m", words
+        DEPTH_TYPING,
+        rows,
+        Severity.FAIL,
+        shots.depth[rows],
+        along.depth_expected[rows],
+        "m",
+        details,
     )
 
 
-def _readings(reading: float) -> Iterator[tuple[float, str]]:
-    """What a depth may have been meant to be."""
-    for factor, words in _SLIPS:
-        yield reading * factor, words
+def _tolerance(kind: str, expected: float, spread: float, limit: Mapping[str, float]) -> float:
+    """How far a corrected depth may lie from the expected one [m].
+
+    Nothing but a slip makes a depth ten times too large, so a moved decimal need fit only
+    roughly; swapped digits and inches fit something by chance, so they must fit well.
+    """
+    if kind == "decimal":
+        return max(limit["fits"] * spread, limit["fits_decimal"] * expected)
+    return limit["fits_rare" if kind == "rare" else "fits"] * spread
+
+
+def _readings(reading: float) -> Iterator[tuple[float, str, str]]:
+    """What a depth may have been meant to be, by which slip, and of which kind that is."""
+    for factor, words, kind in _SLIPS:
+        yield reading * factor, words, kind
     for unit, name in ((1.0, "metres"), (0.3048, "feet")):
         digits = f"{reading / unit:.2f}"
         places = [k for k, c in enumerate(digits) if c.isdigit()]
-        for left, right in pairwise(places):
+        for left, right in combinations(places, 2):
             swapped = list(digits)
             swapped[left], swapped[right] = swapped[right], swapped[left]
             if swapped[left] != swapped[right]:
-                yield float("".join(swapped)) * unit, f"two digits swapped ({name})"
+                yield float("".join(swapped)) * unit, f"two digits swapped ({name})", "rare"
 
 
 @rule(DEPTH_NEIGHBOURS)
