@@ -153,7 +153,7 @@ def read_times(
         days = as_text(date)
         text = pc.binary_join_element_wise(days, text, " ")
     words = pc.utf8_lower(text)
-    absent = np.asarray(pc.fill_null(pc.is_in(words, pa.array(sorted(MISSING))), True), bool)
+    absent = np.asarray(pc.or_(pc.is_null(text), pc.is_in(words, pa.array(sorted(MISSING)))), bool)
     fast = _iso(text, absent) if date is None and form in ("", "iso", "ymd") else None
     if fast is not None:
         local, zoned = fast

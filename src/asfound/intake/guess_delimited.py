@@ -9,6 +9,7 @@ from datetime import date
 import numpy as np
 
 from asfound.errors import FrameError, InputError
+from asfound.geodesy import resolve_frame
 from asfound.intake.columns_guess import Matched, match_columns, numbers_of
 from asfound.intake.features import GEOMETRY_HEIGHT, Features
 from asfound.intake.frame_guess import (
@@ -95,8 +96,9 @@ class _Guess:
         self.units = self._declared_units()
 
     def run(self) -> None:
+        titles = tuple("" if t == GEOMETRY_HEIGHT else t for t in self.sample.titles)
         by_kind = {
-            kind: match_columns(self.sample.titles, self.cells, kind, self.sample.decimal)
+            kind: match_columns(titles, self.cells, kind, self.sample.decimal)
             for kind in ("shots", "sweeps")
         }
         self.kind = self.hints.kind or self._kind(by_kind["shots"], by_kind["sweeps"])
@@ -333,6 +335,15 @@ class _Guess:
         if self.hints.frame:
             if column:
                 self._frame_column(column, words)
+            own = self.file_crs or (words[0] if len(words) == 1 else "")
+            if own and not _same_frame(own, self.hints.frame):
+                self._doubt(
+                    "frame",
+                    f"The file says its frame is '{_short(own)}'; '{self.hints.frame}', which was "
+                    "declared, is used.",
+                    "Exports often write a default there.",
+                    "Leave out --frame to take the file's own.",
+                )
             return canonical(self.hints.frame)
         if column and words:
             self._frame_column(column, words)
@@ -550,7 +561,7 @@ class _Guess:
                     self.columns[name] = Column(column.column, column.unit, plus=(part,))
                     break
         for name in ("longitude", "latitude"):
-            if name in self.columns:
+            if name in self.matched:
                 self._arc_parts(name, used)
 
     def _arc_parts(self, name: str, used: set[int]) -> None:
@@ -570,7 +581,7 @@ class _Guess:
     # Signs, times, heights, words
 
     def _signs(self) -> None:
-        if self.located or not {"longitude", "latitude"} <= self.columns.keys():
+        if self.located or not {"longitude", "latitude"} <= self.matched.keys():
             return
         found = guess_signs(
             {name: self.columns[name] for name in ("longitude", "latitude")},
@@ -719,6 +730,20 @@ def _facts(crs: str) -> FrameFacts | None:
         return frame_facts(Frame(canonical(crs)), where="--frame")
     except FrameError:
         return None
+
+
+def _same_frame(one: str, other: str) -> bool:
+    if canonical(one).casefold() == canonical(other).casefold():
+        return True
+    try:
+        a, b = (resolve_frame(canonical(text)) for text in (one, other))
+    except FrameError:
+        return False
+    return bool(a.to_2d() == b.to_2d() or a.name == b.name)
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 def _feet_and_inches(cells: list[str], decimal: str) -> bool:
