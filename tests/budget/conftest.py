@@ -209,7 +209,11 @@ def _true_lines(paths, points):
     line = np.repeat(np.arange(len(paths)), [len(path.points) for path in paths]).astype(np.int32)
     bearing, station, rank = [], [], []
     for path in paths:
-        step = np.gradient(path.points, axis=0) if len(path.points) > 1 else np.full((1, 2), np.nan)
+        count = len(path.points)
+        order = 2 if count > 2 else 1
+        step = np.full((1, 2), np.nan)
+        if count > 1:
+            step = np.gradient(path.points, axis=0, edge_order=order)
         bearing.append(np.arctan2(step[:, 0], step[:, 1]) % (2 * np.pi))
         legs = np.hypot(*np.diff(path.points, axis=0).T)
         station.append(np.concatenate([[0.0], np.cumsum(legs)]))

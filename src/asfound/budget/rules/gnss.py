@@ -11,7 +11,7 @@ FIX_KIND = Rule(
     "fix-kind",
     "Not an RTK fixed solution",
     "The kind of GNSS solution at the time of logging.",
-    "anything but RTK fixed; unfit below float",
+    "doubt for RTK float, unfit below, note where it is not recorded",
     "common practice; float solutions are decimetres off",
     "Log the shot again with a fixed solution, away from trees and walls.",
 )
@@ -20,14 +20,19 @@ FIX_KIND = Rule(
 @rule(FIX_KIND)
 def fix_kind(context: RuleContext) -> Outcome:
     fix = context.shots.fix
-    recorded = fix != Fix.NOT_RECORDED
-    if not recorded.any():
+    rows = np.flatnonzero(fix != Fix.RTK_FIXED)
+    codes = fix[rows]
+    if len(rows) == len(fix) and (codes == Fix.NOT_RECORDED).all():
         return "no upload records the kind of solution"
-    bad = recorded & (fix != Fix.RTK_FIXED)
-    rows = np.flatnonzero(bad)
-    severity = np.where(fix[rows] == Fix.RTK_FLOAT, Severity.DOUBT, Severity.FAIL)
-    words = [f"solution was {Fix(int(code)).word}" for code in fix[rows]]
-    return outcome(FIX_KIND, rows, severity.astype(np.int8), detail=words)
+    severity = np.full(len(rows), Severity.FAIL, np.int8)
+    severity[codes == Fix.RTK_FLOAT] = Severity.DOUBT
+    severity[codes == Fix.NOT_RECORDED] = Severity.NOTE
+    said = {int(kind): f"solution was {kind.word}" for kind in Fix}
+    said[Fix.NOT_RECORDED] = (
+        "kind of solution not recorded; taken for float unless it tells its own accuracy"
+    )
+    words = [said.get(code, f"unknown kind of solution {code}") for code in codes.tolist()]
+    return outcome(FIX_KIND, rows, severity, detail=words)
 
 
 BASE_DISTANCE = Rule(

@@ -4,139 +4,145 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
-from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
+from asfound.budget.rules.alongline import _median as row_median
+from asfound.budget.rules.context import Flags, Floats, Outcome, RuleContext, outcome, rule
 from asfound.model import Rule, Severity, Utility
+
+Integers = npt.NDArray[np.int64]
 
 UTILITY_MISMATCH = Rule(
     "utility-mismatch",
     "Utility code does not fit",
     "A shot on no line of its own utility, or aside of it, that lies on a line of another "
     "utility at that line's depth, logged between or beside shots of that line.",
-    "doubt within 0.35 m of the other line and where the log agrees",
+    "unfit within 0.35 m of the other line where the log agrees; doubt where no code was given",
     "common practice",
     "Check the code; if it was a slip, correct it in the mapping or leave the shot out.",
 )
 
 _FEW = 7
 _BRIDGE = 30.0
+_WINDOW = 8
+_DEPTH_SHARE, _DEPTH_LEAST = 0.25, 0.15
+_BEYOND, _BEFORE = 3.0, 6.0
 
 
 @rule(UTILITY_MISMATCH)
 def utility_mismatch(context: RuleContext) -> Outcome:
-    shots, assembly, ground = context.shots, context.assembly, context.ground
+    shots, assembly = context.shots, context.assembly
     if not len(assembly.names):
         return "no lines"
     sizes = np.bincount(assembly.line[assembly.line >= 0], minlength=len(assembly.names))
-    size_here = np.where(assembly.line >= 0, sizes[assembly.line], 0)
-    placed = np.isfinite(ground.easting) & ~context.control
-    with np.errstate(invalid="ignore"):
-        aside = np.abs(context.along.lateral) > np.maximum(4 * context.along.lateral_spread, 0.15)
-    candidate = placed & ((size_here < _FEW) | aside)
-    settled = np.flatnonzero(placed & (size_here >= _FEW) & ~aside)
-    rows = np.flatnonzero(candidate)
-    if not len(rows) or not len(settled):
-        return nothing(UTILITY_MISMATCH)
-    reach = context.profile("utility-mismatch", "reach")
-    before, after = _log_neighbours(context, settled)
-    tree = cKDTree(np.stack([ground.easting[settled], ground.northing[settled]], axis=1))
-    position = np.stack([ground.easting[rows], ground.northing[rows]], axis=1)
-    near = tree.query(position, k=min(64, len(settled)), distance_upper_bound=_BRIDGE)[1]
-    near = near.reshape(len(rows), -1)
-    found: dict[int, str] = {}
-    values: dict[int, float] = {}
-    for row, neighbours in zip(rows.tolist(), near, strict=True):
-        inside = settled[neighbours[neighbours < len(settled)]]
-        others = inside[shots.utility[inside] != shots.utility[row]]
-        best: tuple[float, int] | None = None
-        for line in np.unique(assembly.line[others]):
-            distance = _distance_to_line(context, row, others[assembly.line[others] == line])
-            if distance is not None and (best is None or distance < best[0]):
-                best = (distance, int(line))
-        if best is None or best[0] > reach:
-            continue
-        logged_beside = [k for k in (before[row], after[row]) if k >= 0]
-        if not any(assembly.line[k] == best[1] for k in logged_beside):
-            continue
-        utility = Utility(int(assembly.utility[best[1]])).word
-        own = Utility(int(shots.utility[row])).word
-        found[row] = (
-            f"coded {own}, but it lies {best[0]:.2f} m from {utility} line "
-            f"{assembly.names[best[1]]} and was logged along it"
+    few = np.append(sizes < _FEW, True)[assembly.line]
+    placed = np.isfinite(context.ground.easting) & ~context.control
+    along = context.along
+    aside = along.lateral > np.maximum(4 * along.lateral_spread, 0.15)
+    settled = placed & ~few & ~aside
+    rows, *beside = _log_neighbours(context, placed & (few | aside), settled)
+    best, line = np.full(len(rows), np.inf), np.full(len(rows), -1)
+    for neighbour in beside:
+        other = np.flatnonzero(
+            (neighbour >= 0) & (assembly.utility[assembly.line[neighbour]] != shots.utility[rows])
         )
-        values[row] = best[0]
-    index = np.array(sorted(found), np.int64)
+        distance = _distance_to_line(context, rows[other], neighbour[other], settled)
+        nearer = distance < best[other]
+        best[other[nearer]] = distance[nearer]
+        line[other[nearer]] = assembly.line[neighbour[other[nearer]]]
+    reach = context.profile("utility-mismatch", "reach")
+    found = np.flatnonzero(best <= reach)
+    found = found[np.argsort(rows[found])]
+    coded = shots.utility[rows[found]]
+    words = [
+        f"{f'coded {Utility(code).word}' if code else 'has no utility code'}, but it lies "
+        f"{distance:.2f} m from {Utility(int(assembly.utility[number])).word} line "
+        f"{assembly.names[number]} and was logged along it"
+        for code, distance, number in zip(
+            coded.tolist(), best[found].tolist(), line[found].tolist(), strict=True
+        )
+    ]
+    severity = np.where(coded == Utility.UNKNOWN, Severity.DOUBT, Severity.FAIL)
     return outcome(
-        UTILITY_MISMATCH,
-        index,
-        Severity.FAIL,
-        np.array([values[int(k)] for k in index]),
-        reach,
-        "m",
-        [found[int(k)] for k in index],
+        UTILITY_MISMATCH, rows[found], severity.astype(np.int8), best[found], reach, "m", words
     )
 
 
 def _log_neighbours(
-    context: RuleContext, settled: npt.NDArray[np.int64]
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """For every shot the settled shots logged last before and first after it, -1 for none."""
-    shots = context.shots
-    order = np.lexsort((shots.row, shots.time, shots.source))
-    is_settled = np.zeros(len(shots), bool)
-    is_settled[settled] = True
-    mark = np.where(is_settled[order], np.arange(len(order)), -1)
-    last = np.maximum.accumulate(np.concatenate([[-1], mark[:-1]]))
-    ahead = np.where(is_settled[order], np.arange(len(order)), len(order))
-    following = np.minimum.accumulate(np.concatenate([ahead[1:], [len(order)]])[::-1])[::-1]
-    before = np.full(len(shots), -1, np.int64)
-    after = np.full(len(shots), -1, np.int64)
-    before[order] = np.where(last >= 0, order[np.maximum(last, 0)], -1)
-    after[order] = np.where(
-        following < len(order), order[np.minimum(following, len(order) - 1)], -1
-    )
-    for side in (before, after):
-        side[(side >= 0) & (shots.source[side] != shots.source)] = -1
-    return before, after
+    context: RuleContext, wanted: Flags, settled: Flags
+) -> tuple[Integers, Integers, Integers]:
+    """Wanted shots, and the settled shots logged last before and first after each.
+
+    Returns
+    -------
+    rows, before, after : (k,) int64
+        -1 where the same receiver logged none in the same upload.
+    """
+    shots, log = context.shots, context.log
+    at, fixed = np.flatnonzero(wanted[log]), np.flatnonzero(settled[log])
+    rows = log[at]
+    following = np.searchsorted(fixed, at)
+    sides = []
+    for place in (following - 1, following):
+        near = np.full(len(rows), -1, np.int64)
+        there = (place >= 0) & (place < len(fixed))
+        near[there] = log[fixed[place[there]]]
+        same = shots.source[near] == shots.source[rows]
+        same &= shots.receiver.codes[near] == shots.receiver.codes[rows]
+        sides.append(np.where(same, near, -1))
+    return rows, sides[0], sides[1]
 
 
 def _distance_to_line(
-    context: RuleContext, row: int, members: npt.NDArray[np.int64]
-) -> float | None:
-    """Distance in plan from a shot to the line through its two nearest members [m].
+    context: RuleContext, rows: Integers, members: Integers, settled: Flags
+) -> Floats:
+    """Distance in plan from each shot to the line that a settled shot is a member of [m].
 
-    None where the shot lies well beyond the line's end or its depth does not fit.
+    The line is taken through its settled shot nearest to the row and the nearest one on the
+    row's other side, so that the gap which a run of wrong codes has torn is bridged.
+
+    Parameters
+    ----------
+    rows, members : (k,) int64
+
+    Returns
+    -------
+    distance : (k,) float64
+        Infinite where the shot lies well beyond the line's end or its depth does not fit.
     """
-    ground, shots = context.ground, context.shots
-    if len(members) < 2:
-        return None
-    here = np.array([ground.easting[row], ground.northing[row]])
-    points = np.stack([ground.easting[members], ground.northing[members]], axis=1)
-    order = np.argsort(np.hypot(*(points - here).T))
-    first = points[order[0]]
-    apart = np.hypot(*(points[order] - first).T)
-    # The second point lies on the other side of the shot if the line goes on there, so that the
-    # middle of a gap which a run of wrong codes has torn is bridged.
-    facing = (points[order] - here) @ (first - here) < 0
-    others = np.flatnonzero((apart > 0.5) & facing & (apart < _BRIDGE))
-    if not len(others):
-        others = np.flatnonzero(apart > 0.5)
-    if not len(others):
-        return None
-    direction = points[order[others[0]]] - first
-    length = float(np.hypot(*direction))
-    direction = direction / length
-    along = float((here - first) @ direction)
-    if along > length + 3.0 or along < -6.0:
-        return None
-    depths = shots.depth[members[order[:4]]]
-    depths = depths[np.isfinite(depths)]
-    if len(depths) and np.isfinite(shots.depth[row]):
-        usual = float(np.median(depths))
-        if abs(shots.depth[row] - usual) > 0.25 * usual + 0.15:
-            return None
-    return abs(float((here - first) @ np.array([-direction[1], direction[0]])))
+    shots, ground, runs = context.shots, context.ground, context.lines.only(settled)
+    east, north = ground.easting[rows], ground.northing[rows]
+    place = np.zeros(len(shots), np.int64)
+    place[runs.order] = np.arange(len(runs))
+    middle, own = place[members], runs.run[place[members]]
+    step = np.arange(-_WINDOW, _WINDOW + 1)
+    for _ in range(8):
+        near = np.clip(middle[:, None] + step, 0, len(runs) - 1)
+        shot = runs.order[near]
+        de, dn = ground.easting[shot] - east[:, None], ground.northing[shot] - north[:, None]
+        away = np.where(runs.run[near] == own[:, None], np.hypot(de, dn), np.inf)
+        nearest = np.take_along_axis(near, away.argmin(axis=1)[:, None], axis=1)[:, 0]
+        if (nearest == middle).all():
+            break
+        middle = nearest
+
+    order = np.argsort(away, axis=1, kind="stable")
+    away, de, dn, shot = (np.take_along_axis(x, order, axis=1) for x in (away, de, dn, shot))
+    apart = np.hypot(de - de[:, :1], dn - dn[:, :1])
+    usable = (apart > 0.5) & np.isfinite(away)
+    facing = usable & (de * de[:, :1] + dn * dn[:, :1] < 0) & (apart < _BRIDGE)
+    second = np.where(facing.any(axis=1), facing.argmax(axis=1), usable.argmax(axis=1))
+    every = np.arange(len(rows))
+    length = apart[every, second]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        east_part = (de[every, second] - de[:, 0]) / length
+        north_part = (dn[every, second] - dn[:, 0]) / length
+        along = -de[:, 0] * east_part - dn[:, 0] * north_part
+        aside = np.abs(dn[:, 0] * east_part - de[:, 0] * north_part)
+    good = usable.any(axis=1) & (along <= length + _BEYOND) & (along >= -_BEFORE)
+    depth = np.where(np.isfinite(away), shots.depth[shot], np.nan)[:, :4]
+    usual = row_median(depth)
+    off = np.abs(shots.depth[rows] - usual) > _DEPTH_SHARE * usual + _DEPTH_LEAST
+    return np.where(good & ~off, aside, np.inf)
 
 
 POSITION_OUTLIER = Rule(
@@ -144,7 +150,8 @@ POSITION_OUTLIER = Rule(
     "Position does not fit",
     "The place across the line against the shots before and after on it; and shots that lie on "
     "no line, against the shots logged before and after them.",
-    "doubt beyond 5 standard deviations and 0.15 m, or 10 m from its neighbours in the log",
+    "doubt beyond 5 standard deviations and 0.15 m; on no line: doubt beyond 10 m from its "
+    "neighbours in the log, else a note",
     "robust regression; multiplicity of several hundred shots allowed for",
     "Check the coordinates for a mistyped digit; log again.",
 )
@@ -155,43 +162,41 @@ def position_outlier(context: RuleContext) -> Outcome:
     along, assembly, ground = context.along, context.assembly, context.ground
     scores = context.profile("position-outlier", "doubt")
     least = context.profile("position-outlier", "least")
-    with np.errstate(invalid="ignore"):
-        aside = np.abs(along.lateral) > np.maximum(scores * along.lateral_spread, least)
-    value = np.abs(along.lateral)
     limit = np.maximum(scores * along.lateral_spread, least)
-    stray = (assembly.line < 0) & ~context.control & np.isfinite(ground.easting)
-    settled = np.flatnonzero(assembly.line >= 0)
-    words: dict[int, str] = {
-        int(row): f"lies {value[row]:.2f} m aside of the line through its neighbours"
-        for row in np.flatnonzero(aside)
-    }
-    if stray.any() and len(settled):
-        before, after = _log_neighbours(context, settled)
-        far = context.profile("position-outlier", "stray")
-        for row in np.flatnonzero(stray).tolist():
-            beside = [k for k in (before[row], after[row]) if k >= 0]
-            if not beside:
-                continue
-            away = min(
-                float(
-                    np.hypot(
-                        ground.easting[row] - ground.easting[k],
-                        ground.northing[row] - ground.northing[k],
-                    )
-                )
-                for k in beside
-            )
-            value[row], limit[row] = away, far
-            words[row] = f"on no line; {away:.1f} m from the shots logged before and after it"
-    rows = np.array(sorted(words), np.int64)
+    aside = np.flatnonzero(along.lateral > limit)
+    value, limit = along.lateral[aside], limit[aside]
+    words = [f"lies {away:.2f} m aside of the line through its neighbours" for away in value]
+
+    joined = assembly.line >= 0
+    stray = ~joined & ~context.control & np.isfinite(ground.easting)
+    rows, before, after = _log_neighbours(context, stray, joined)
+    away = np.full(len(rows), np.inf)
+    for near in (before, after):
+        distance = np.hypot(
+            ground.easting[rows] - ground.easting[near],
+            ground.northing[rows] - ground.northing[near],
+        )
+        away = np.where(near >= 0, np.minimum(away, distance), away)
+    known = np.isfinite(away)
+    rows, away = rows[known], away[known]
+    far = context.profile("position-outlier", "stray")
+    words += [
+        f"on no line; {distance:.1f} m from the shots logged before and after it"
+        for distance in away
+    ]
+    grave = np.where(away > far, Severity.DOUBT, Severity.NOTE)
+    severity = np.concatenate([np.full(len(aside), Severity.DOUBT), grave]).astype(np.int8)
+    index = np.concatenate([aside, rows])
+    value, limit = np.concatenate([value, away]), np.append(limit, np.full(len(rows), far))
+    order = np.argsort(index)
     return outcome(
         POSITION_OUTLIER,
-        rows,
-        Severity.DOUBT,
-        value[rows],
-        limit[rows],
+        index[order],
+        severity[order],
+        value[order],
+        limit[order],
         "m",
-        [words[int(row)] for row in rows],
+        [words[k] for k in order],
     )
 
 
@@ -208,31 +213,22 @@ SPACING = Rule(
 
 @rule(SPACING)
 def spacing(context: RuleContext) -> Outcome:
-    assembly = context.assembly
-    order, _ = assembly.members()
-    if len(order) < 2:
+    assembly, runs = context.assembly, context.lines
+    if len(runs) < 2:
         return "no lines"
-    here, before = order[1:], order[:-1]
-    same = assembly.line[here] == assembly.line[before]
+    here, before = runs.order[1:], runs.order[:-1]
+    same = runs.run[1:] == runs.run[:-1]
     distance = np.where(same, assembly.station[here] - assembly.station[before], 0.0)
-    turn = np.abs(np.angle(np.exp(1j * (assembly.bearing[here] - assembly.bearing[before]))))
-    off = distance * np.nan_to_num(turn) / 8
+    turn = np.abs(assembly.bearing[here] - assembly.bearing[before])
+    turn = np.fmin(turn, 2 * np.pi - turn)
     largest = context.profile("spacing", "off_straight")
     longest = context.profile("spacing", "distance")
-    rows_at = np.flatnonzero((off > largest) | (distance > longest))
-    rows = here[rows_at]
+    wide = np.flatnonzero((distance * turn > 8 * largest) | (distance > longest))
+    wide = wide[np.argsort(here[wide])]
+    distance, off = distance[wide], np.nan_to_num(distance[wide] * turn[wide] / 8)
     words = [
-        f"{distance[k]:.1f} m from the shot before; the line may lie {off[k]:.2f} m off the "
-        "straight between them"
-        for k in rows_at
+        f"{length:.1f} m from the shot before; the line may lie {aside:.2f} m off the straight "
+        "between them"
+        for length, aside in zip(distance, off, strict=True)
     ]
-    by_row = np.argsort(rows)
-    return outcome(
-        SPACING,
-        rows[by_row],
-        Severity.NOTE,
-        distance[rows_at][by_row],
-        longest,
-        "m",
-        [words[k] for k in by_row],
-    )
+    return outcome(SPACING, here[wide], Severity.NOTE, distance, longest, "m", words)

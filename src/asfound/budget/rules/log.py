@@ -5,10 +5,13 @@ from __future__ import annotations
 from datetime import date
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
-from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
+from asfound.budget.rules.context import Floats, Outcome, RuleContext, nothing, outcome, rule
 from asfound.model import Rule, Severity
+
+Places = npt.NDArray[np.int64]
 
 TIME_ORDER = Rule(
     "time-order",
@@ -24,21 +27,24 @@ TIME_ORDER = Rule(
 @rule(TIME_ORDER)
 def time_order(context: RuleContext) -> Outcome:
     shots = context.shots
-    if np.isnat(shots.time).all():
-        return "no upload records times"
     known = np.flatnonzero(~np.isnat(shots.time))
-    order = known[np.lexsort((shots.row[known], shots.source[known]))]
-    same = shots.source[order][1:] == shots.source[order][:-1]
-    back = same & (np.diff(shots.time[order]) < np.timedelta64(-1, "s"))
+    if not len(known):
+        return "no upload records times"
+    place = (shots.source[known].astype(np.int64) << 32) + shots.row[known]
+    if (place[1:] < place[:-1]).any():
+        known = known[np.argsort(place, kind="stable")]
+    source, time = shots.source[known], shots.time[known].view(np.int64)
+    same = source[1:] == source[:-1]
+    back = same & (time[1:] < time[:-1] - 1_000_000)
     count = len(context.sources)
-    pairs = np.bincount(shots.source[order][1:], same, minlength=count)
-    backward = np.bincount(shots.source[order][1:], back, minlength=count)
+    pairs = np.bincount(source[1:][same], minlength=count)
+    backward = np.bincount(source[1:][back], minlength=count)
     share = backward / np.maximum(pairs, 1)
     rows = np.flatnonzero(backward > 0)
     limit = context.profile("time-order", "doubt") / 100
     severity = np.where(share[rows] > limit, Severity.DOUBT, Severity.NOTE).astype(np.int8)
     words = [
-        f"{backward[row]:.0f} of {pairs[row]:.0f} rows are earlier than the row before; "
+        f"{backward[row]} of {pairs[row]} rows are earlier than the row before; "
         + ("the log was shuffled or sorted" if share[row] > limit else "a few rows are misplaced")
         for row in rows
     ]
@@ -61,50 +67,37 @@ def speed(context: RuleContext) -> Outcome:
     known = ~np.isnat(shots.time) & np.isfinite(ground.easting)
     if known.sum() < 3:
         return "fewer than three shots with times and positions"
-    rows = np.flatnonzero(known)
-    order = rows[
-        np.lexsort(
-            (shots.row[rows], shots.time[rows], shots.receiver.codes[rows], shots.source[rows])
-        )
-    ]
-    key = shots.source[order].astype(np.int64) * (len(shots.receiver.names) + 2)
-    key = key + shots.receiver.codes[order]
+    order = context.log
+    order = order if known.all() else order[known[order]]
     limit = context.profile("speed", "doubt")
     nearest = context.profile("speed", "nearest")
+    east, north = ground.easting[order], ground.northing[order]
+    source, receiver = shots.source[order], shots.receiver.codes[order]
 
-    def rate(first: np.ndarray, second: np.ndarray) -> np.ndarray:
-        distance = np.hypot(
-            ground.easting[second] - ground.easting[first],
-            ground.northing[second] - ground.northing[first],
-        )
-        seconds = (shots.time[second] - shots.time[first]) / np.timedelta64(1, "s")
+    def rate(first: Places, second: Places) -> Floats:
+        distance = np.hypot(east[second] - east[first], north[second] - north[first])
+        seconds = (shots.time[order[second]] - shots.time[order[first]]) / np.timedelta64(1, "s")
         return np.where(distance > nearest, distance / np.maximum(seconds, 1.0), 0.0)
 
-    into = np.zeros(len(order))
-    into[1:] = np.where(key[1:] == key[:-1], rate(order[:-1], order[1:]), 0.0)
-    out = np.zeros(len(order))
-    out[:-1] = into[1:]
-    around = np.zeros(len(order))
-    around[1:-1] = rate(order[:-2], order[2:])
-    first = np.ones(len(order), bool)
-    first[1:] = key[1:] != key[:-1]
-    last = np.roll(first, -1)
-    odd = (into > limit) & (out > limit) & (around <= limit)
-    odd |= first & (out > limit) & (np.roll(out, -1) <= limit)
-    odd |= last & (into > limit) & (np.roll(into, 1) <= limit)
-    found = np.flatnonzero(odd)
-    fastest = np.maximum(into, out)[found]
-    words = [f"{value:.0f} m/s to its neighbours in the log" for value in fastest]
-    order_found = np.argsort(order[found])
-    return outcome(
-        SPEED,
-        order[found][order_found],
-        Severity.DOUBT,
-        fastest[order_found],
-        limit,
-        "m/s",
-        [words[k] for k in order_found],
+    # `fast[k]`: from the shot before to shot k, of one receiver. Few steps are long at all.
+    fast, fresh = np.zeros(len(order) + 1, bool), np.ones(len(order) + 1, bool)
+    fresh[1:-1] = (source[1:] != source[:-1]) | (receiver[1:] != receiver[:-1])
+    step = np.diff(east) ** 2 + np.diff(north) ** 2
+    far = np.flatnonzero((step > nearest**2) & ~fresh[1:-1]) + 1
+    fast[far] = rate(far - 1, far) > limit
+    both = np.flatnonzero(fast[:-1] & fast[1:])
+    both = both[rate(both - 1, both + 1) <= limit]
+    begins, ends = fresh[:-1], fresh[1:]
+    first = np.flatnonzero(begins & fast[1:] & ~np.append(fast[2:], False))
+    last = np.flatnonzero(ends & fast[:-1] & ~np.append(False, fast[:-2]))
+    odd = np.concatenate([both, first, last])
+    odd = odd[np.unique(order[odd], return_index=True)[1]]
+    fastest = np.maximum(
+        np.where(fast[odd], rate(np.maximum(odd - 1, 0), odd), 0.0),
+        np.where(fast[odd + 1], rate(odd, np.minimum(odd + 1, len(order) - 1)), 0.0),
     )
+    words = [f"{value:.0f} m/s to its neighbours in the log" for value in fastest]
+    return outcome(SPEED, order[odd], Severity.DOUBT, fastest, limit, "m/s", words)
 
 
 DUPLICATE = Rule(
@@ -120,21 +113,37 @@ DUPLICATE = Rule(
 @rule(DUPLICATE)
 def duplicate(context: RuleContext) -> Outcome:
     shots = context.shots
-    order = np.lexsort((shots.row, shots.source, shots.time, shots.y, shots.x))
+    time = shots.time.view(np.int64)
+    suspects = _repeated(shots.x + 0.0, shots.y + 0.0, time)
+    keys = (shots.row, shots.source, time, shots.y, shots.x)
+    order = suspects[np.lexsort(tuple(key[suspects] for key in keys))]
     here, before = order[1:], order[:-1]
     same = (shots.x[here] == shots.x[before]) & (shots.y[here] == shots.y[before])
-    same &= (shots.time[here] == shots.time[before]) | (
-        np.isnat(shots.time[here]) & np.isnat(shots.time[before])
-    )
+    same &= time[here] == time[before]
+    begins = np.flatnonzero(np.append(True, ~same))
+    first = order[np.repeat(begins, np.diff(np.append(begins, len(order))))][1:][same]
     rows = here[same]
-    first = before[same]
     by_row = np.argsort(rows)
     words = [
-        f"same coordinates and time as row {shots.row[first[k]]} of upload "
-        f"{context.sources[shots.source[first[k]]].tag}"
-        for k in by_row
+        f"same coordinates and time as row {shots.row[k]} of upload "
+        f"{context.sources[shots.source[k]].tag}"
+        for k in first[by_row]
     ]
     return outcome(DUPLICATE, rows[by_row], Severity.NOTE, detail=words)
+
+
+def _repeated(x: Floats, y: Floats, time: Places) -> Places:
+    """Rows whose three values very likely occur more than once (by a hash: sorting one key)."""
+    odd = (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9)
+    mixed = np.zeros(len(x), np.uint64)
+    for values, factor in zip((x, y, time), odd, strict=True):
+        mixed = (mixed ^ values.view(np.uint64)) * np.uint64(factor)
+        mixed ^= mixed >> np.uint64(29)
+    ordered = np.sort(mixed)
+    twice = ordered[1:][ordered[1:] == ordered[:-1]]
+    if not len(twice):
+        return np.empty(0, np.int64)
+    return np.flatnonzero(np.isin(mixed, twice) & np.isfinite(x) & np.isfinite(y))
 
 
 WORK_AREA = Rule(
@@ -183,29 +192,38 @@ RECEIVER_VERIFICATION = Rule(
 
 @rule(RECEIVER_VERIFICATION)
 def receiver_verification(context: RuleContext) -> Outcome:
-    shots = context.shots
+    shots, sources = context.shots, context.sources
     verified = {r.serial: r.verified for r in context.settings.receivers}
     longest = context.profile("receiver-verification", "days")
+    latest = np.full(len(sources), np.datetime64("NaT", "us"))
+    timed = np.flatnonzero(~np.isnat(shots.time))
+    np.fmax.at(latest, shots.source[timed], shots.time[timed])
+    width = len(shots.receiver.names) + 1
+    pair = shots.source.astype(np.int64) * width + shots.receiver.codes + 1
+    logged = np.bincount(pair, minlength=len(sources) * width).reshape(len(sources), width) > 0
     found: list[tuple[int, Severity, float, str]] = []
-    for index, source in enumerate(context.sources):
-        mine = shots.source == index
-        times = shots.time[mine]
-        times = times[~np.isnat(times)]
-        codes = np.unique(shots.receiver.codes[mine])
-        serials = [shots.receiver.names[c] for c in codes if c >= 0] or [source.receiver]
+    for index, source in enumerate(sources):
         day = context.settings.processed_on
-        if len(times):
-            day = times.max().astype("datetime64[D]").astype(date)
-        for serial in serials:
-            on = verified.get(serial)
-            if on is None:
-                name = serial or "not named"
-                words = f"no verification date of receiver {name}"
-                found.append((index, Severity.NOTE, float("nan"), words))
-            elif day is not None and (day - on).days > longest:
-                age = (day - on).days
-                words = f"receiver {serial} was last verified {age} days before this log"
-                found.append((index, Severity.DOUBT, float(age), words))
+        if not np.isnat(latest[index]):
+            day = latest[index].astype("datetime64[D]").astype(date)
+        named = np.flatnonzero(logged[index, 1:])
+        serials = [shots.receiver.names[code] for code in named] or [source.receiver]
+        missing = [serial or "not named" for serial in serials if verified.get(serial) is None]
+        known = {serial: verified[serial] for serial in serials if verified.get(serial) is not None}
+        late = {}
+        for serial, on in known.items():
+            age = (day - on).days if day is not None and on is not None else 0
+            if age > longest:
+                late[serial] = age
+        if late:
+            words = "; ".join(
+                f"receiver {serial} was last verified {age} days before this log"
+                for serial, age in late.items()
+            )
+            found.append((index, Severity.DOUBT, float(max(late.values())), words))
+        elif missing:
+            words = f"no verification date of receiver {', '.join(missing)}"
+            found.append((index, Severity.NOTE, float("nan"), words))
     if not found:
         return nothing(RECEIVER_VERIFICATION)
     index_, severity, value, words_ = zip(*found, strict=True)

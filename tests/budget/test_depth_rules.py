@@ -1,0 +1,96 @@
+import numpy as np
+import pytest
+
+from asfound.model import Severity
+
+
+@pytest.fixture
+def scene(survey, straight):
+    return survey(straight(), straight((0, 5), utility=4, depth=1.5))
+
+
+class TestTyping:
+    @pytest.mark.parametrize(
+        ("factor", "words"),
+        [
+            (10.0, "decimal"),
+            (0.1, "decimal"),
+            (1 / 0.3048, "feet"),
+            (0.3048, "metres"),
+            (100.0, "two decimal"),
+        ],
+    )
+    def test_the_slip_that_makes_a_depth_fit_is_named(self, scene, speaks, factor, words):
+        slipped = scene.having([8], depth=scene.shots.depth[8] * factor)
+        found = speaks(slipped, "depth-typing", [8], Severity.FAIL)
+        assert words in found.detail[0]
+        assert f"{scene.shots.depth[8] * factor:.2f}" in found.detail[0]
+
+    def test_two_digits_swapped_are_named(self, scene, speaks):
+        # 1.2 m, with its tenths and units swapped.
+        found = speaks(
+            scene.having([7, 8, 9], depth=1.2).having([8], depth=2.1),
+            "depth-typing",
+            [8],
+            Severity.FAIL,
+        )
+        assert "swapped" in found.detail[0]
+
+    def test_a_mistyped_depth_is_not_also_an_odd_neighbour(self, scene, silent):
+        silent(scene.having([8], depth=12.0), "depth-neighbours")
+
+    def test_readings_as_they_should_be_pass(self, scene, silent):
+        silent(scene, "depth-typing")
+
+    def test_a_depth_that_no_slip_explains_is_not_called_one(self, scene, silent):
+        silent(scene.having([8], depth=1.75), "depth-typing")
+
+
+class TestNeighbours:
+    def test_a_depth_off_its_neighbours_is_doubted(self, scene, speaks):
+        found = speaks(scene.having([8], depth=1.75), "depth-neighbours", [8])
+        assert "1.75 m" in found.detail[0]
+        assert found.value[0] > found.limit[0]
+
+    def test_a_line_that_dips_passes(self, scene, silent):
+        along = np.abs(np.arange(21) - 10.0)
+        silent(scene.having(slice(0, 21), depth=1.2 + 0.05 * along), "depth-neighbours")
+
+    def test_a_line_without_depths_passes(self, scene, silent):
+        silent(scene.having(slice(0, 21), depth=np.nan), "depth-neighbours")
+
+
+class TestRange:
+    @pytest.mark.parametrize(
+        ("depth", "severity"),
+        [
+            (0.05, Severity.DOUBT),
+            (7.0, Severity.DOUBT),
+            (-0.4, Severity.FAIL),
+            (14.0, Severity.FAIL),
+        ],
+    )
+    def test_depths_that_no_method_reads_are_found(self, scene, speaks, depth, severity):
+        # All of the line, so that it is no slip among neighbours.
+        rows = np.arange(21)
+        speaks(scene.having(rows, depth=depth), "depth-range", rows, severity)
+
+    @pytest.mark.parametrize("depth", [0.12, 5.9])
+    def test_depths_within_reach_pass(self, scene, silent, depth):
+        silent(scene.having(slice(0, 21), depth=depth), "depth-range")
+
+
+class TestMissing:
+    def test_a_shot_without_a_depth_is_noted(self, scene, speaks):
+        speaks(scene.having([3], depth=np.nan), "depth-missing", [3], Severity.NOTE)
+
+    def test_shots_with_depths_pass(self, scene, silent):
+        silent(scene, "depth-missing")
+
+    def test_control_checks_need_none(self, scene, silent):
+        silent(scene.having([3], depth=np.nan, control="CP1"), "depth-missing")
+
+
+def test_uploads_without_depths_say_so(scene, not_run):
+    for rule in ("depth-typing", "depth-neighbours", "depth-range"):
+        not_run(scene.having(depth=np.nan), rule)
