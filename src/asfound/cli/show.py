@@ -614,14 +614,20 @@ def frame_differences(
         table.add_row(
             _plain(item.target),
             _plain(item.source),
-            f"{item.east:+.3f}",
-            f"{item.north:+.3f}",
-            f"{item.up:+.3f}",
-            f"{item.horizontal:.3f}",
+            *(
+                f"{value:{form}}" if abs(value) < float("inf") else "-"
+                for value, form in (
+                    (item.east, "+.3f"),
+                    (item.north, "+.3f"),
+                    (item.up, "+.3f"),
+                    (item.horizontal, ".3f"),
+                )
+            ),
         )
     console.print(table)
     for item in differences:
-        console.print(_plain(item.words), soft_wrap=True)
+        words = item.words[:1].upper() + item.words[1:]
+        console.print(_plain(words if words.endswith(".") else words + "."), soft_wrap=True)
 
 
 def demo_built(folder: JobFolder, *, json: bool) -> None:

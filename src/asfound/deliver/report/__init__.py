@@ -32,6 +32,21 @@ MOST_LINE_PAGES = 80
 
 def report_pdf(delivery: Delivery) -> bytes:
     """The whole report."""
+    return _compile(delivery, format="pdf")[0]
+
+
+def report_pages(delivery: Delivery, *, resolution: float = 110.0) -> list[bytes]:
+    """The pages as PNG pictures.
+
+    Parameters
+    ----------
+    resolution : float
+        Dots an inch.
+    """
+    return _compile(delivery, format="png", ppi=resolution)
+
+
+def _compile(delivery: Delivery, **form: Any) -> list[bytes]:
     import typst
 
     source = "\n".join(
@@ -40,14 +55,14 @@ def report_pdf(delivery: Delivery) -> bytes:
     day = delivery.about.day
     moment = datetime.combine(day, time(0), UTC) if day else datetime.fromtimestamp(0, UTC)
     data = json.dumps(report_data(delivery), ensure_ascii=True)
-    pdf = typst.compile(
+    made = typst.compile(
         source.encode(),
-        format="pdf",
         ignore_system_fonts=True,
         sys_inputs={"data": data},
         timestamp=moment,
+        **form,
     )
-    return bytes(pdf)
+    return [bytes(page) for page in made] if isinstance(made, list) else [bytes(made)]
 
 
 def report_data(delivery: Delivery) -> dict[str, Any]:
