@@ -3,7 +3,14 @@
 import numpy as np
 import pytest
 
-from asfound.em import join_layouts, layout_field, layout_nodes, run_layout, sweep_places
+from asfound.em import (
+    join_layouts,
+    layout_field,
+    layout_nodes,
+    run_layout,
+    sweep_places,
+    two_coil_depth,
+)
 from asfound.em._line_kernels import LINE_FIELD_CONSTANT
 from asfound.errors import InputError
 
@@ -74,3 +81,15 @@ def test_on_a_slope_the_peak_moves_downhill_of_the_line():
     expected = roots[np.abs(roots).argmin()]
     assert found == pytest.approx(expected, abs=2e-5)
     assert found < 0
+
+
+def test_before_a_bend_the_depth_reads_shallow_as_the_explanation_says():
+    # docs/explanation/what-the-receiver-hides.md, Limits: a fifth at one depth, 7 % at three.
+    bend = run_layout([[0, -2000, -1.2], [0, 0, -1.2], [2000, 0, -1.2]], 0.1)
+    for before, short in ((1.2, 0.22), (3.6, 0.07)):
+        bottom, top = (
+            layout_field(bend, sweep_places(np.zeros(1), height, along=-before))[:, 0]
+            for height in (0.05, 0.45)
+        )
+        depth = float(two_coil_depth(bottom, top).depth[0])
+        assert 1 - depth / 1.2 == pytest.approx(short, abs=0.01)
