@@ -129,28 +129,28 @@ def draw_blunders(
     cause = np.full(count, "", object)
 
     extra_height = np.zeros(count)
-    rows = places.take(14, everywhere)
+    rows = places.take(_some(rng, 9, 16), everywhere)
     cause[rows] = "antenna-height"
     extra_height[rows] = rng.choice([-1, 1]) * rng.uniform(0.28, 0.5)
 
     neighbour = {key: np.zeros(count) for key in ("offset", "depth", "share")}
     neighbour["depth"] += 1.0
-    rows = places.take(10, everywhere, _shallow(walk, depth))
+    rows = places.take(_some(rng, 9, 13), everywhere, _shallow(walk, depth))
     cause[rows] = "distortion"
-    share = rng.choice([-1, 1]) * rng.uniform(0.45, 0.6)
-    neighbour["offset"][rows] = rng.choice([-1, 1]) * rng.uniform(0.75, 0.95)
+    share = rng.choice([-1, 1]) * rng.uniform(0.4, 0.65)
+    neighbour["offset"][rows] = rng.choice([-1, 1]) * rng.uniform(0.7, 1.0)
     neighbour["depth"][rows] = depth[rows].mean() * rng.uniform(0.85, 1.05)
     neighbour["share"][rows] = share
 
     floating = np.zeros(count, bool)
-    floating |= places.take(7, (0,))
-    floating |= places.take(6, _HAND_KEPT)
+    floating |= places.take(_some(rng, 5, 8), (0,))
+    floating |= places.take(_some(rng, 4, 7), _HAND_KEPT)
     cause[floating] = "float"
 
     lean = np.zeros(count)
-    rows = places.take(6, _TILT_MEASURED)
+    rows = places.take(_some(rng, 4, 8), _TILT_MEASURED)
     cause[rows] = "tilt"
-    lean[rows] = np.radians(rng.uniform(14.0, 22.0, 6))
+    lean[rows] = np.radians(rng.uniform(14.0, 22.0, int(rows.sum())))
 
     depth_slip = np.full(count, "", object)
     for kind, typed_in in _TYPED:
@@ -186,6 +186,10 @@ def _shallow(walk: Walk, depth: Floats) -> tuple[int, ...]:
     """Lines near enough to the surface for a neighbour at 0.8 m to matter at every shot."""
     lines = np.unique(walk.line[walk.line >= 0])
     return tuple(int(k) for k in lines if depth[walk.line == k].mean() < 1.3)
+
+
+def _some(rng: np.random.Generator, least: int, most: int) -> int:
+    return int(rng.integers(least, most + 1))
 
 
 def _another(code: int, rng: np.random.Generator) -> int:
