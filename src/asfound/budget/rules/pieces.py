@@ -33,6 +33,7 @@ _SAMPLE = 12
 _NEIGHBOURS = 16
 _CONSISTENT = 3.0
 _ROUNDS = 4
+_WIDEST = 3
 _BEYOND_KERBS = 0.25
 
 
@@ -99,25 +100,41 @@ def odd_pieces(
     if not cuts:
         return []
     nearby = _Nearby(log, cuts, place, height, reach)
-    found: dict[int, Piece] = {}
+    spans = list(_spans(cuts))
+    offset: dict[int, float] = {}
+    found: list[tuple[int, Piece]] = []
     for _ in range(_ROUNDS):
-        offset = {number: piece.offset for number, piece in found.items()}
         candidates = []
-        for number, cut in enumerate(cuts):
-            if number not in found:
-                piece = _judge(log, cuts, number, offset, nearby, least)
+        for span in spans:
+            if not any(number in offset for number in span):
+                piece = _judge(log, cuts, span, offset, nearby, least)
                 if piece is not None:
-                    candidates.append((-piece.score, number, cut, piece))
+                    candidates.append((-piece.score, span.start, len(span), span, piece))
         # The clearest first: what lies beside an odd piece is judged anew once that is known.
-        before = len(found)
-        for _, number, cut, piece in sorted(candidates, key=lambda item: item[:2]):
-            fresh = {n for n in (number - 1, number + 1) if n in found and n not in offset}
-            if not any(cuts[n].run == cut.run for n in fresh):
-                found[number] = piece
+        known = set(offset)
+        for _, _, _, span, piece in sorted(candidates, key=lambda item: item[:3]):
+            around = range(span.start - 1, span.stop + 1)
+            if not any(
+                n in offset and n not in known and cuts[n].run == cuts[span.start].run
+                for n in around
+            ):
+                offset |= dict.fromkeys(span, piece.offset)
+                found.append((span.start, piece))
                 nearby.distrust(piece.rows)
-        if len(found) == before:
+        if len(offset) == len(known):
             break
-    return [found[number] for number in sorted(found)]
+    return [piece for _, piece in sorted(found, key=lambda item: item[0])]
+
+
+def _spans(cuts: list[_Cut]) -> Iterator[range]:
+    """Every cut, and two or three in a row between two steps: the ground may step there too."""
+    for first in range(len(cuts)):
+        yield range(first, first + 1)
+        for last in range(first + 1, min(first + _WIDEST, len(cuts))):
+            if cuts[last].run != cuts[first].run:
+                break
+            if cuts[first].before is not None and cuts[last].behind is not None:
+                yield range(first, last + 1)
 
 
 def _cuts(log: Runs, steps: Steps) -> Iterator[_Cut]:
@@ -189,18 +206,17 @@ class _Nearby:
 
 
 def _witnesses(
-    cuts: list[_Cut], number: int, offset: dict[int, float], nearby: _Nearby
+    cuts: list[_Cut], span: range, offset: dict[int, float], nearby: _Nearby
 ) -> list[tuple[float, float]]:
-    """What ground nearby says of a cut's offset: (value, standard deviation) of each witness."""
-    here = nearby.heard([number])
-    cut = cuts[number]
-    if cut.before is None or cut.behind is None:
+    """What ground nearby says of a span's offset: (value, standard deviation) of each witness."""
+    here = nearby.heard(list(span))
+    if cuts[span.start].before is None or cuts[span.stop - 1].behind is None:
         return [
             (above, float(np.hypot(_UNEVEN, _CROSS_SLOPE * away))) for above, away in here.values()
         ]
     # Between two steps: against the same witness beside the rest of the line, which takes the
     # cross slope out. Only the pieces next to it, since witnesses come and go along a line.
-    beside = [n for n in (number - 1, number + 1) if n not in offset]
+    beside = [n for n in (span.start - 1, span.stop) if n not in offset]
     rest = nearby.heard(beside)
     return [
         (above - rest[run][0], float(np.hypot(_UNEVEN, _CHANGE_OF_SLOPE * away)))
@@ -212,24 +228,24 @@ def _witnesses(
 def _judge(
     log: Runs,
     cuts: list[_Cut],
-    number: int,
+    span: range,
     offset: dict[int, float],
     nearby: _Nearby,
     least: float,
 ) -> Piece | None:
-    """The piece as an odd one, or None if it can't be called so."""
-    cut = cuts[number]
+    """The span as an odd piece, or None if it can't be called so."""
+    before, behind = cuts[span.start].before, cuts[span.stop - 1].behind
     across = []
-    if cut.before is not None:
-        size, sd = cut.before
-        across.append((offset.get(number - 1, 0.0) + size, float(np.hypot(sd, _UNEVEN))))
-    if cut.behind is not None:
-        size, sd = cut.behind
-        across.append((offset.get(number + 1, 0.0) - size, float(np.hypot(sd, _UNEVEN))))
+    if before is not None:
+        beyond = offset.get(span.start - 1, 0.0)
+        across.append((beyond + before[0], float(np.hypot(before[1], _UNEVEN))))
+    if behind is not None:
+        beyond = offset.get(span.stop, 0.0)
+        across.append((beyond - behind[0], float(np.hypot(behind[1], _UNEVEN))))
     value, sd = _combined(across)
     if abs(value) < least or any(abs(v - value) > _CONSISTENT * s for v, s in across):
         return None
-    witnesses = _witnesses(cuts, number, offset, nearby)
+    witnesses = _witnesses(cuts, span, offset, nearby)
     agreeing = 0
     if witnesses:
         seen, seen_sd = _combined(witnesses)
@@ -245,7 +261,8 @@ def _judge(
         return None
     if abs(value) < least or abs(value) < 5.0 * sd:
         return None
-    return Piece(log.order[cut.first : cut.last], value, abs(value) / sd, agreeing)
+    rows = log.order[cuts[span.start].first : cuts[span.stop - 1].last]
+    return Piece(rows, value, abs(value) / sd, agreeing)
 
 
 def _combined(parts: list[tuple[float, float]]) -> tuple[float, float]:
