@@ -188,7 +188,9 @@ def _estimate_wander(
     terms = log_likelihoods(track, seen.data[:, index], factors, left)
     total = np.zeros((len(grid), len(index) + 1))
     np.cumsum(terms, axis=1, out=total[:, 1:])
-    whole = _posterior_mean(total[:, starts[1:]] - total[:, starts[:-1]], prior, WANDER_SPREAD)
+    # the likelihood of a line is smooth in log q: between the decades it is read off a spline
+    each = _FINER @ (total[:, starts[1:]] - total[:, starts[:-1]])
+    whole = _posterior_mean(each, _FINE_GRID, prior, WANDER_SPREAD)
     low = np.maximum(np.arange(len(index)) - STRETCH, np.repeat(starts[:-1], sizes))
     high = np.minimum(np.arange(len(index)) + STRETCH + 2, np.repeat(starts[1:], sizes))
     local = np.empty(len(index))
@@ -197,19 +199,19 @@ def _estimate_wander(
     for begin in range(0, len(index), _BLOCK):
         part = slice(begin, begin + _BLOCK)
         near = total[:, high[part]] - total[:, low[part]]
-        local[part] = _posterior_mean(near, centre[part], STRETCH_SPREAD)
+        local[part] = _posterior_mean(near, WANDER_GRID, centre[part], STRETCH_SPREAD)
     return np.asarray(10.0**local)
 
 
-def _posterior_mean(likelihood: Floats, prior: Floats, spread: float) -> Floats:
-    """(k,) posterior mean of log10 q from its likelihood at the decades, (decades, k).
-
-    The likelihood is smooth in log q: between the decades it is read off a spline.
-    """
-    log = _FINER @ likelihood - 0.5 * ((_FINE_GRID[:, None] - prior) / spread) ** 2
+def _posterior_mean(likelihood: Floats, grid: Floats, prior: Floats, spread: float) -> Floats:
+    """(k,) posterior mean of log10 q from its log likelihood on a grid, (g, k)."""
+    log = grid[:, None] - prior
+    log *= log
+    log *= -0.5 / spread**2
+    log += likelihood
     log -= log.max(axis=0)
-    share = np.exp(log)
-    return np.asarray((_FINE_GRID @ share) / share.sum(axis=0))
+    share = np.exp(log, out=log)
+    return np.asarray((grid @ share) / share.sum(axis=0))
 
 
 def _judge(
