@@ -274,8 +274,7 @@ def _place(value: FloatArray, nodes: FloatArray) -> tuple[npt.NDArray[np.intp], 
 
 
 def _table(moments: list[FloatArray], shares: tuple[float, ...]) -> DistortionTable:
-    total = sum(share * moment for share, moment in zip(shares, moments, strict=True))
-    assert isinstance(total, np.ndarray)
+    total = np.einsum("k,k...->...", np.array(shares), np.stack(moments))
     squares = total[1:] / total[0]
     # A larger separation never makes a shot better, though few deep shots with the largest ones
     # might say so.
