@@ -73,7 +73,7 @@ def test_shared_errors_are_told_by_term_and_group(job):
     shared = {(part.term, part.group): part.shift for part in joint.shared}
     assert set(shared) == {("base", 0), ("base", 1), ("depth-scale", 0)}
     assert shared["base", 0][0] == pytest.approx([0.006, 0.006, 0.01], rel=0.1)
-    assert shared["base", 0][1] == pytest.approx([0.0, 0.0, 0.0], abs=1e-3)
+    assert shared["base", 0][1] == pytest.approx([0.0, 0.0, 0.0], abs=2e-3)
     assert shared["depth-scale", 0][:, 2] == pytest.approx([0.0182, 0.0318], abs=2e-3)
 
 
