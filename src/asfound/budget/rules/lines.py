@@ -16,7 +16,8 @@ UTILITY_MISMATCH = Rule(
     "Utility code does not fit",
     "A shot on no line of its own utility, or aside of it, that lies on a line of another "
     "utility at that line's depth, logged between or beside shots of that line.",
-    "unfit within 0.35 m of the other line where the log agrees; doubt where no code was given",
+    "unfit within 0.35 m of the other line where the log agrees, within a tenth of the gap where "
+    "the hook-up does too; doubt where no code was given",
     "common practice",
     "Check the code; if it was a slip, correct it in the mapping or leave the shot out.",
 )
@@ -26,6 +27,8 @@ _BRIDGE = 30.0
 _WINDOW = 8
 _DEPTH_SHARE, _DEPTH_LEAST = 0.25, 0.15
 _BEYOND, _BEFORE = 3.0, 6.0
+_SAG, _SAG_MOST = 0.1, 1.5
+"""How far a line may leave the straight across a gap: share of the gap, and at most [m]."""
 
 
 @rule(UTILITY_MISMATCH)
@@ -40,17 +43,23 @@ def utility_mismatch(context: RuleContext) -> Outcome:
     aside = along.lateral > np.maximum(4 * along.lateral_spread, 0.15)
     settled = placed & ~few & ~aside
     rows, *beside = _log_neighbours(context, placed & (few | aside), settled)
+    reach = context.profile("utility-mismatch", "reach")
+    bridged = _same_signal(context, rows, *beside)
     best, line = np.full(len(rows), np.inf), np.full(len(rows), -1)
+    limit = np.full(len(rows), reach)
     for neighbour in beside:
         other = np.flatnonzero(
             (neighbour >= 0) & (assembly.utility[assembly.line[neighbour]] != shots.utility[rows])
         )
-        distance = _distance_to_line(context, rows[other], neighbour[other], settled)
-        nearer = distance < best[other]
+        distance, gap = _distance_to_line(context, rows[other], neighbour[other], settled)
+        # Logged on one hook-up between two shots of the line: a bend may lie in the gap.
+        allowed = np.clip(_SAG * gap, reach, max(reach, _SAG_MOST))
+        allowed = np.where(bridged[other], allowed, reach)
+        nearer = (distance < best[other]) & (distance <= allowed)
         best[other[nearer]] = distance[nearer]
+        limit[other[nearer]] = allowed[nearer]
         line[other[nearer]] = assembly.line[neighbour[other[nearer]]]
-    reach = context.profile("utility-mismatch", "reach")
-    found = np.flatnonzero(best <= reach)
+    found = np.flatnonzero(line >= 0)
     found = found[np.argsort(rows[found])]
     coded = shots.utility[rows[found]]
     words = [
@@ -63,8 +72,24 @@ def utility_mismatch(context: RuleContext) -> Outcome:
     ]
     severity = np.where(coded == Utility.UNKNOWN, Severity.DOUBT, Severity.FAIL)
     return outcome(
-        UTILITY_MISMATCH, rows[found], severity.astype(np.int8), best[found], reach, "m", words
+        UTILITY_MISMATCH,
+        rows[found],
+        severity.astype(np.int8),
+        best[found],
+        limit[found],
+        "m",
+        words,
     )
+
+
+def _same_signal(context: RuleContext, rows: Integers, before: Integers, after: Integers) -> Flags:
+    """(k,) True where a shot and its neighbours in the log have one hook-up and method, and the
+    neighbours are of one line."""
+    shots, line = context.shots, context.assembly.line
+    same = (before >= 0) & (after >= 0) & (line[before] == line[after])
+    for key in (shots.hookup.codes, shots.method):
+        same &= (key[before] == key[rows]) & (key[after] == key[rows])
+    return np.asarray(same & (shots.hookup.codes[rows] >= 0))
 
 
 def _log_neighbours(
@@ -94,7 +119,7 @@ def _log_neighbours(
 
 def _distance_to_line(
     context: RuleContext, rows: Integers, members: Integers, settled: Flags
-) -> Floats:
+) -> tuple[Floats, Floats]:
     """Distance in plan from each shot to the line that a settled shot is a member of [m].
 
     The line is taken through its settled shot nearest to the row and the nearest one on the
@@ -108,6 +133,8 @@ def _distance_to_line(
     -------
     distance : (k,) float64
         Infinite where the shot lies well beyond the line's end or its depth does not fit.
+    gap : (k,) float64
+        Between the line's two shots if the row lies between them, else 0.
     """
     shots, ground, runs = context.shots, context.ground, context.lines.only(settled)
     east, north = ground.easting[rows], ground.northing[rows]
@@ -142,7 +169,8 @@ def _distance_to_line(
     depth = np.where(np.isfinite(away), shots.depth[shot], np.nan)[:, :4]
     usual = row_median(depth)
     off = np.abs(shots.depth[rows] - usual) > _DEPTH_SHARE * usual + _DEPTH_LEAST
-    return np.where(good & ~off, aside, np.inf)
+    gap = np.where((along >= 0) & (along <= length), length, 0.0)
+    return np.where(good & ~off, aside, np.inf), gap
 
 
 POSITION_OUTLIER = Rule(
