@@ -34,7 +34,8 @@ _NEIGHBOURS = 16
 _CONSISTENT = 3.0
 _ROUNDS = 4
 _WIDEST = 3
-_BEYOND_KERBS = 0.25
+BEYOND_KERBS = 0.25
+"""An offset that no kerb explains [m]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -242,22 +243,22 @@ def _judge(
     if behind is not None:
         beyond = offset.get(span.stop, 0.0)
         across.append((beyond - behind[0], float(np.hypot(behind[1], _UNEVEN))))
-    value, sd = _combined(across)
+    value, sd = combined(across)
     if abs(value) < least or any(abs(v - value) > _CONSISTENT * s for v, s in across):
         return None
     witnesses = _witnesses(cuts, span, offset, nearby)
     agreeing = 0
     if witnesses:
-        seen, seen_sd = _combined(witnesses)
+        seen, seen_sd = combined(witnesses)
         # One witness far off is no contradiction, and none that would convict either.
         if abs(seen - value) > _CONSISTENT * seen_sd:
             return None
         if abs(seen) > 2.0 * seen_sd and seen * value > 0:
             agreeing = sum(abs(v - value) < abs(v) for v, _ in witnesses)
-            value, sd = _combined([(value, sd), (seen, seen_sd)])
+            value, sd = combined([(value, sd), (seen, seen_sd)])
     if len(across) < 2 and not agreeing:
         return None
-    if not agreeing and abs(value) < _BEYOND_KERBS:
+    if not agreeing and abs(value) < BEYOND_KERBS:
         return None
     if abs(value) < least or abs(value) < 5.0 * sd:
         return None
@@ -265,7 +266,7 @@ def _judge(
     return Piece(rows, value, abs(value) / sd, agreeing)
 
 
-def _combined(parts: list[tuple[float, float]]) -> tuple[float, float]:
+def combined(parts: list[tuple[float, float]]) -> tuple[float, float]:
     """Weighted mean of (value, standard deviation) pairs."""
     values, sds = np.array(parts).T
     weight = 1.0 / sds**2

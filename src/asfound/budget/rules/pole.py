@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
-from asfound.budget.rules.pieces import Piece, odd_pieces
+from asfound.budget.rules.pieces import BEYOND_KERBS, Piece, odd_pieces
 from asfound.budget.rules.runs import Runs
 from asfound.budget.rules.steps import straight_steps
+from asfound.budget.rules.visits import odd_visits
 from asfound.model import Fix, Rule, Severity
 
 TILT = Rule(
@@ -130,7 +131,12 @@ def _pieces_off(context: RuleContext) -> list[Piece]:
     )
     place = np.stack([ground.easting, ground.northing], axis=1)
     reach = context.profile("antenna-height-jump", "reach")
-    return odd_pieces(log, steps, place, ground.height, least=least, reach=reach)
+    pieces = odd_pieces(log, steps, place, ground.height, least=least, reach=reach)
+    right = np.ones(len(shots), bool)
+    for piece in pieces:
+        right[piece.rows] = False
+    visits = odd_visits(log.only(right), place, ground.height, least=max(least, BEYOND_KERBS))
+    return [*pieces, *visits]
 
 
 def _describe(context: RuleContext, piece: Piece) -> str:
