@@ -56,6 +56,11 @@ class TestPositionOutlier:
         found = speaks(scene, "position-outlier", [15])
         assert "on no line" in found.detail[0]
 
+    def test_a_shot_thrown_off_the_line_that_it_was_logged_along_is_doubted(self, scene, speaks):
+        scene = scene.moved([15], north=-6.0)
+        scene.assembly.line[15] = -1
+        speaks(scene, "position-outlier", [15])
+
     def test_a_straight_line_passes(self, scene, silent):
         silent(scene, "position-outlier")
 

@@ -83,13 +83,12 @@ def utility_mismatch(context: RuleContext) -> Outcome:
 
 
 def _same_signal(context: RuleContext, rows: Integers, before: Integers, after: Integers) -> Flags:
-    """(k,) True where a shot and its neighbours in the log have one hook-up and method, and the
-    neighbours are of one line."""
+    """(k,) True where a shot's neighbours in the log are of one line, by its hook-up and method."""
     shots, line = context.shots, context.assembly.line
     same = (before >= 0) & (after >= 0) & (line[before] == line[after])
     for key in (shots.hookup.codes, shots.method):
         same &= (key[before] == key[rows]) & (key[after] == key[rows])
-    return np.asarray(same & (shots.hookup.codes[rows] >= 0))
+    return np.asarray(same)
 
 
 def _log_neighbours(
@@ -179,7 +178,7 @@ POSITION_OUTLIER = Rule(
     "The place across the line against the shots before and after on it; and shots that lie on "
     "no line, against the shots logged before and after them.",
     "doubt beyond 5 standard deviations and 0.15 m; on no line: doubt beyond 10 m from its "
-    "neighbours in the log, else a note",
+    "neighbours in the log, or if they are of one line and hook-up with it, else a note",
     "robust regression; multiplicity of several hundred shots allowed for",
     "Check the coordinates for a mistyped digit; log again.",
 )
@@ -212,7 +211,9 @@ def position_outlier(context: RuleContext) -> Outcome:
         f"on no line; {distance:.1f} m from the shots logged before and after it"
         for distance in away
     ]
-    grave = np.where(away > far, Severity.DOUBT, Severity.NOTE)
+    belongs = _same_signal(context, rows, before[known], after[known])
+    belongs &= context.shots.utility[rows] == assembly.utility[assembly.line[before[known]]]
+    grave = np.where(belongs | (away > far), Severity.DOUBT, Severity.NOTE)
     severity = np.concatenate([np.full(len(aside), Severity.DOUBT), grave]).astype(np.int8)
     index = np.concatenate([aside, rows])
     value, limit = np.concatenate([value, away]), np.append(limit, np.full(len(rows), far))
