@@ -16,6 +16,8 @@ Flags = npt.NDArray[np.bool_]
 
 DOUBTFUL_INFLATION = 4.0
 BATCH = 300_000
+EVEN_REACH = 6
+EVEN_FACTOR = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +71,7 @@ def gather(
         known, cosine**2 * ee + sine**2 * nn - 2.0 * sine * cosine * en, 0.5 * (ee + nn)
     )
     vertical = covariance[:, 2, 2].copy()
+    across, vertical = _evened(across, starts, owner), _evened(vertical, starts, owner)
     doubtful = verdict[shot] == Verdict.DOUBTFUL
     across[doubtful] *= DOUBTFUL_INFLATION
     vertical[doubtful] *= DOUBTFUL_INFLATION
@@ -91,6 +94,29 @@ def gather(
         deep=deep,
         origin=origin,
     )
+
+
+def _evened(variance: Floats, starts: Integers, owner: Integers) -> Floats:
+    """Variances with those near their neighbours' usual one set to it.
+
+    A shot that happens to read too deep is also given a larger variance, for the budget goes by
+    the depth read. Weighted by its own variance it would count less, and the line would come out
+    too shallow. Within a factor of `EVEN_FACTOR` of what is usual nearby the usual one is used;
+    beyond it (a float solution, say) the difference is real and stays.
+    """
+    safe = np.where(np.isfinite(variance) & (variance > 0), variance, 1.0)
+    place = np.arange(len(variance))
+    low = np.maximum(place - EVEN_REACH, starts[owner])
+    high = np.minimum(place + EVEN_REACH + 1, starts[owner + 1])
+
+    def nearby(values: Floats) -> Floats:
+        total = np.concatenate(([0.0], np.cumsum(values)))
+        return np.asarray((total[high] - total[low]) / (high - low))
+
+    rough = np.exp(nearby(np.log(safe)))
+    usual = nearby(np.clip(safe, rough / EVEN_FACTOR, rough * EVEN_FACTOR))
+    near = (safe < EVEN_FACTOR * usual) & (safe > usual / EVEN_FACTOR)
+    return np.where(near & (safe == variance), usual, variance)
 
 
 def _at_least_two(usable: Flags, starts: Integers, owner: Integers, across: Floats) -> Flags:
