@@ -87,6 +87,37 @@ class TestCurrentChange:
         silent(scene.having(rows, hookup="H2", current=0.4), "current-change")
 
 
+class TestCurrentEvent:
+    def test_a_step_that_stays_is_noted_where_it_is(self, survey, straight, speaks):
+        scene = survey(straight(count=41))
+        rows = np.arange(20, 41)
+        scene = scene.having(rows, current=0.6 * scene.shots.current[rows])
+        found = speaks(scene, "current-event", [found_near(scene, 20)], Severity.NOTE)
+        assert 0.55 < found.value[0] < 0.65
+
+    def test_a_current_that_leaks_away_passes(self, survey, straight, silent):
+        scene = survey(straight(count=41))
+        decay = np.exp(-np.arange(41) / 50.0)
+        silent(scene.having(current=scene.shots.current * decay), "current-event")
+
+    def test_another_hook_ups_current_is_no_step(self, survey, straight, silent):
+        scene = survey(straight(count=41))
+        rows = np.arange(20, 41)
+        current = 0.6 * scene.shots.current[rows]
+        silent(scene.having(rows, current=current, hookup="H2"), "current-event")
+
+    def test_uploads_without_currents_say_so(self, scene, not_run):
+        not_run(scene.having(current=np.nan), "current-event")
+
+
+def found_near(scene, row):
+    """The shot next to `row` that the rule names: the one or the other beside the step."""
+    named = [f.index for f in scene.findings() if f.rule.id == "current-event"]
+    assert len(named) == 1
+    assert abs(named[0] - row) <= 2
+    return named[0]
+
+
 class TestFrequencyChange:
     def test_another_frequency_on_the_same_hook_up_is_noted(self, scene, speaks):
         scene = scene.having(slice(10, 31), frequency=33_000.0)

@@ -90,10 +90,12 @@ CONTROL_MISSING = Rule(
 @rule(CONTROL_MISSING)
 def control_missing(context: RuleContext) -> Outcome:
     known = {point.name.casefold() for point in context.settings.control}
-    names = np.array([name.casefold() in known for name in context.shots.control.names] + [False])
-    checked = names[context.shots.control.codes]
-    counts = np.bincount(context.shots.source, checked, minlength=len(context.sources))
-    logged = np.bincount(context.shots.source, minlength=len(context.sources))
+    shots = context.shots
+    names = np.array([name.casefold() in known for name in shots.control.names] + [False])
+    checks = np.flatnonzero(context.control)
+    checks = checks[names[shots.control.codes[checks]]]
+    counts = np.bincount(shots.source[checks], minlength=len(context.sources))
+    logged = np.bincount(shots.source, minlength=len(context.sources))
     rows = np.flatnonzero((counts == 0) & (logged > 0))
     words = ["no shot on a control point whose coordinates job.toml holds"] * len(rows)
     return outcome(CONTROL_MISSING, rows, Severity.DOUBT, detail=words)

@@ -195,11 +195,12 @@ def receiver_verification(context: RuleContext) -> Outcome:
     shots, sources = context.shots, context.sources
     verified = {r.serial: r.verified for r in context.settings.receivers}
     longest = context.profile("receiver-verification", "days")
+    # NaT is the least of all integers, so that the maximum passes over it.
+    origin = shots.source.astype(np.int64)
     latest = np.full(len(sources), np.datetime64("NaT", "us"))
-    timed = np.flatnonzero(~np.isnat(shots.time))
-    np.fmax.at(latest, shots.source[timed], shots.time[timed])
+    np.maximum.at(latest.view(np.int64), origin, shots.time.view(np.int64))
     width = len(shots.receiver.names) + 1
-    pair = shots.source.astype(np.int64) * width + shots.receiver.codes + 1
+    pair = origin * width + shots.receiver.codes + 1
     logged = np.bincount(pair, minlength=len(sources) * width).reshape(len(sources), width) > 0
     found: list[tuple[int, Severity, float, str]] = []
     for index, source in enumerate(sources):

@@ -33,16 +33,16 @@ def peak_null(context: RuleContext) -> Outcome:
     apart = context.shots.peak_null_separation
     if not np.isfinite(apart).any():
         return "no upload records the distance between peak and null"
-    depth = np.nan_to_num(context.shots.depth, nan=1.0)
     fixed = context.profile("errors", "pinpoint_fixed")
     relative = context.profile("errors", "pinpoint_relative")
-    single = np.sqrt(2 * (fixed**2 + (relative * depth) ** 2))
-    note = context.profile("peak-null", "note") * single
-    doubt = context.profile("peak-null", "doubt") * single
-    with np.errstate(invalid="ignore"):
-        rows = np.flatnonzero(apart > note)
-    worse = apart[rows] > doubt[rows]
-    limit = np.where(worse, doubt[rows], note[rows])
+    note, doubt = (np.sqrt(2) * context.profile("peak-null", key) for key in ("note", "doubt"))
+    rows = np.flatnonzero(apart > note * fixed)
+    depth = np.nan_to_num(context.shots.depth[rows], nan=1.0)
+    single = np.hypot(fixed, relative * depth)
+    over = apart[rows] > note * single
+    rows, single = rows[over], single[over]
+    worse = apart[rows] > doubt * single
+    limit = np.where(worse, doubt, note) * single
     words = [
         f"peak and null lie {value:.2f} m apart; pinpointing alone explains {bound:.2f} m"
         for value, bound in zip(apart[rows], limit, strict=True)
