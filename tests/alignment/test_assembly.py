@@ -220,6 +220,8 @@ def test_a_run_coded_as_another_utility_neither_breaks_its_line_nor_joins_that_u
     service = set(assembly.line[50:])
     assert len(service) == 1
     assert not service & set(assembly.line[20:24])
+    ((_, _, reason),) = assembly.gaps
+    assert "4 shots coded as another utility" in reason
 
 
 def test_duplicates_are_taken_in(scene):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from asfound.alignment._alongside import nearest_foreign, path_lengths
 from asfound.alignment._points import Floats, Integers, Paths, Points
@@ -18,7 +19,12 @@ INTERIOR = 0.5
 
 
 def find_tees(
-    points: Points, paths: Paths, utility: Integers, tx: Floats, ty: Floats
+    points: Points,
+    paths: Paths,
+    utility: Integers,
+    tx: Floats,
+    ty: Floats,
+    stray: npt.NDArray[np.bool_],
 ) -> tuple[Integers, Integers, Integers, Floats, Floats]:
     """Ends of lines that run into the middle of another line of the same utility.
 
@@ -29,6 +35,9 @@ def find_tees(
         Of each point.
     tx, ty : (m,) float64
         Direction of the path at each node.
+
+    stray : (paths,) bool
+        Paths that neither branch nor are branched from.
 
     Returns
     -------
@@ -58,7 +67,7 @@ def find_tees(
     other, distance = other[tail_part], distance[tail_part]
     station, heading = station[tail_part], heading[tail_part]
     length = path_lengths(points, paths)[tail]
-    found = np.flatnonzero(other >= 0)
+    found = np.flatnonzero((other >= 0) & ~stray[line] & ~stray[np.maximum(other, 0)])
     main = other[found]
     inside = (station[found] > INTERIOR) & (station[found] < length[main] - INTERIOR)
     found = found[inside]

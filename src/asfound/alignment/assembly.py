@@ -1,8 +1,4 @@
-"""Shots put into lines, whatever order they were logged in.
-
->>> import numpy as np
->>> # see tests/alignment/test_assembly.py for runnable scenes
-"""
+"""Shots put into lines, whatever order they were logged in."""
 
 from __future__ import annotations
 
@@ -62,7 +58,7 @@ def assemble(shots: Shots, ground: Ground) -> Assembly:
         line has at least two shots.
     """
     points = select_points(shots, ground)
-    paths = _all_paths(points)
+    paths, miscoded = _all_paths(points)
     paths = paths.take(np.flatnonzero(paths.sizes >= 2))
     paths = _orient(paths)
     paths = paths.take(_numbering(points, paths))
@@ -72,7 +68,8 @@ def assemble(shots: Shots, ground: Ground) -> Assembly:
     utility = shots.utility[points.shot].astype(np.int64)
     tees: tuple[tuple[int, int, float, float], ...] = ()
     if len(paths):
-        branch, main, end, hit_x, hit_y = find_tees(points, paths, utility, tx, ty)
+        stray = miscoded[paths.nodes[paths.starts[:-1]]]
+        branch, main, end, hit_x, hit_y = find_tees(points, paths, utility, tx, ty, stray)
         flip = np.zeros(len(paths), bool)
         flip[branch[end == 1]] = True
         flip[branch[end == 0]] = False
@@ -82,11 +79,14 @@ def assemble(shots: Shots, ground: Ground) -> Assembly:
             (int(b), int(m), float(x + east), float(y + north))
             for b, m, x, y in zip(branch, main, hit_x, hit_y, strict=True)
         )
-    return _record(shots, ground, points, paths, off, tx, ty, tees)
+    return _record(shots, points, paths, off, tx, ty, tees, miscoded)
 
 
-def _all_paths(points: Points) -> Paths:
-    """Paths through all points: log first, geometry for the rest, then joins."""
+def _all_paths(points: Points) -> tuple[Paths, npt.NDArray[np.bool_]]:
+    """Paths through all points: log first, geometry for the rest, then joins.
+
+    With them, a mask of points coded as another utility than the line they were taken on.
+    """
     paths, repeats = log_runs(points)
     single_reach = np.full(len(points), BESIDE_SINGLE) + 2.0 * np.minimum(points.scatter, 0.5)
     runs = np.flatnonzero(paths.sizes > 1)
@@ -99,7 +99,8 @@ def _all_paths(points: Points) -> Paths:
     if len(repeats):
         extra = Paths.of_sizes(repeats, np.ones(len(repeats), np.int64))
         paths = Paths.join([paths, extra])
-    alone = embedded(points, paths)
+    miscoded = embedded(points, paths)
+    alone = miscoded.copy()
     paths = merge_alongside(points, paths, single_reach, alone)
     paths = shed_tails(points, paths)
     paths = join_ends(points, paths, alone, (0, 1))
@@ -109,7 +110,7 @@ def _all_paths(points: Points) -> Paths:
     paths = _take_in_small(points, paths, _log_reach(points, paths, single_reach), alone)
     single = paths.nodes[paths.starts[:-1][paths.sizes == 1]]
     alone[np.intersect1d(shed, single)] = True
-    return join_ends(points, paths, alone, (2, 3))
+    return join_ends(points, paths, alone, (2, 3)), miscoded
 
 
 def _take_in_small(
@@ -204,13 +205,13 @@ def _origin(points: Points, ground: Ground) -> tuple[float, float]:
 
 def _record(
     shots: Shots,
-    ground: Ground,
     points: Points,
     paths: Paths,
     off: npt.NDArray[np.bool_],
     tx: npt.NDArray[np.float64],
     ty: npt.NDArray[np.float64],
     tees: tuple[tuple[int, int, float, float], ...],
+    miscoded: npt.NDArray[np.bool_],
 ) -> Assembly:
     total = len(shots)
     line = np.full(total, -1, np.int32)
@@ -235,7 +236,7 @@ def _record(
         names=_names(shots, first, utility),
         utility=utility,
         hookup=_hookups(points, paths),
-        gaps=_gaps(shots, points, paths, along),
+        gaps=_gaps(points, paths, along, miscoded),
         tees=tees,
     )
 
@@ -280,7 +281,10 @@ def _free(name: str, number: int, taken: set[str]) -> str:
 
 
 def _gaps(
-    shots: Shots, points: Points, paths: Paths, along: npt.NDArray[np.float64]
+    points: Points,
+    paths: Paths,
+    along: npt.NDArray[np.float64],
+    miscoded: npt.NDArray[np.bool_],
 ) -> tuple[tuple[int, int, str], ...]:
     """Stretches without shots, far longer than the line's usual spacing."""
     if len(paths) == 0:
@@ -291,6 +295,10 @@ def _gaps(
     usual = np.nan_to_num(usual_step(points, paths), nan=5.0)
     limit = np.maximum(GAP_SPACINGS * usual, GAP_LEAST)[owner[1:]]
     wide = np.flatnonzero(inner & (step > limit))
+    # in log order: how many miscoded points up to each place
+    count = np.zeros(len(points) + 1, np.int64)
+    count[1 + points.log] = miscoded
+    count = np.cumsum(count)
     gaps = []
     for k in wide:
         path = int(owner[k])
@@ -298,6 +306,10 @@ def _gaps(
             f"no shot over {step[k]:.1f} m, {step[k] / max(usual[path], 0.01):.0f} times the "
             f"usual spacing of {usual[path]:.1f} m; joined because both sides point at each other"
         )
+        one, two = sorted(points.log[paths.nodes[k : k + 2]].tolist())
+        between = int(count[two] - count[one + 1])
+        if between and between == two - one - 1:
+            reason += f"; the log has {between} shots coded as another utility in it"
         before, after = points.hookup[paths.nodes[k]], points.hookup[paths.nodes[k + 1]]
         if before >= 0 and after >= 0 and before != after:
             reason += "; the hook-up changes here"
