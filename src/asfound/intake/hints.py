@@ -8,6 +8,7 @@ from datetime import date
 
 from asfound.errors import InputError
 from asfound.intake.clock import check_zone
+from asfound.intake.mapping import NOT_GIVEN
 from asfound.intake.numbers import odd_number
 from asfound.model import Utility
 
@@ -27,7 +28,7 @@ class Hints:
     geoid: str = ""
     zone: str = ""
     receiver: str = ""
-    antenna_height: float = float("nan")
+    antenna_height: float = NOT_GIVEN
     position_of: str = ""
     utility: Utility = Utility.UNKNOWN
     hookup: str = ""
@@ -102,7 +103,7 @@ def _number(name: str, value: object) -> float | None:
 
 def _pole(value: object) -> float:
     if value is None or value == "":
-        return float("nan")
+        return NOT_GIVEN
     metres = None if isinstance(value, int | float) else odd_number(str(value), "length", None, ".")
     if not isinstance(metres, float) or not 0 <= metres < 100:
         raise InputError(

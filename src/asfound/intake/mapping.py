@@ -14,6 +14,9 @@ from asfound.model import Frame, Utility
 OPEN = "?"
 """Stands in a mapping where asfound could not decide."""
 
+NOT_GIVEN = float("nan")
+"""The one NaN that mappings use, so that equal mappings compare equal."""
+
 FORMATS = ("delimited", "nmea", "geojson", "geopackage", "shapefile", "kml")
 KINDS = ("shots", "sweeps", "track", "readings without position")
 
@@ -109,7 +112,7 @@ class Mapping:
     receiver: str = ""
     hookup: str = ""
     crew: str = ""
-    antenna_height: float = float("nan")
+    antenna_height: float = NOT_GIVEN
     utility: Utility = Utility.UNKNOWN
     short_rows: str = "report"
     received: date | None = None

@@ -14,7 +14,7 @@ from asfound.errors import SettingsError
 from asfound.intake.cell_reader import GRID_UNIT
 from asfound.intake.clock import TIME_FORMS, check_zone
 from asfound.intake.encodings import ENCODINGS
-from asfound.intake.mapping import FORMATS, KINDS, OPEN, Column, Mapping, Part
+from asfound.intake.mapping import FORMATS, KINDS, NOT_GIVEN, OPEN, Column, Mapping, Part
 from asfound.intake.open_questions import open_questions
 from asfound.intake.quantities import QUANTITIES, Quantity
 from asfound.intake.shot_cells import SD_FORMS
@@ -281,7 +281,7 @@ def mapping_from_toml(text: str, where: str) -> Mapping:
         receiver=defaults.take("receiver", _text, ""),
         hookup=defaults.take("hookup", _text, ""),
         crew=defaults.take("crew", _text, ""),
-        antenna_height=defaults.take("antenna_height", _not_negative, float("nan")),
+        antenna_height=defaults.take("antenna_height", _not_negative, NOT_GIVEN),
         utility=defaults.take("utility", _utility, Utility.UNKNOWN),
         columns=_columns(tree.get("columns", {}), where),
         values=_values(tree.get("values", {}), where),

@@ -68,7 +68,7 @@ class Log:
     sentences : dict of str to Sentences
         Of the kinds in `FIELDS`.
     bad : list of BadRow
-        Lines left out; their `row` counts bad lines.
+        Lines left out; they have no row numbers.
     others : int
         Sound sentences of other kinds.
     """
@@ -113,6 +113,7 @@ def read_log(data: Data, name: str) -> Log:
                 pending, skipping = b"", True
     if pending:
         _read_block(pending + b"\n", line, log, parts)
+    log.bad.sort(key=lambda item: item.line)
     for kind, found in parts.items():
         if found:
             width = max(len(part.fields) for part in found)
@@ -132,7 +133,7 @@ def _column(parts: list[Sentences], k: int) -> pa.Array:
 
 
 def _bad(log: Log, line: int, reason: str, text: bytes) -> None:
-    log.bad.append(BadRow(len(log.bad) + 1, line, reason, _SPOILED, shown(text)))
+    log.bad.append(BadRow(0, line, reason, _SPOILED, shown(text)))
 
 
 def _read_block(data: bytes, line: int, log: Log, parts: dict[str, list[Sentences]]) -> int:

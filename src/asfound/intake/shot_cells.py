@@ -236,7 +236,7 @@ class _Block(CellReader):
     def _derive(self, columns: dict[str, npt.NDArray[Any]]) -> None:
         """Columns as `Shots` has them, from those that files have."""
         for name in ("east_sd", "north_sd", "up_sd", "horizontal_sd"):
-            if name in columns:
+            if name in columns and name in self.mapping.columns:
                 form = self.mapping.columns[name].form or _USUAL_SD.get(name, "1 sigma")
                 columns[name] = columns[name] * SD_FORMS[form][name == "horizontal_sd"]
         both = columns.pop("horizontal_sd", None)

@@ -1,0 +1,78 @@
+"""Sweeps from delimited text."""
+
+import numpy as np
+import pytest
+
+from asfound.intake import guess_mapping, read_upload
+from asfound.model import HORIZONTAL_COIL, VERTICAL_COIL, Utility
+
+HEADER = (
+    "Sweep,Time (UTC),Utility,Coil,Coil height (m),Tape (ft in),Reading (mA),Saturated,"
+    "Start lat,Start lon,Start height (m),End lat,End lon,Tape end (ft)"
+)
+ENDS = ",39.2,-98.1,405.1,39.20003,-98.1,10"
+
+
+def _read(*rows, header=HEADER):
+    data = "\n".join([header, *rows, ""]).encode()
+    guess = guess_mapping(data, "s.csv", hints={"frame": "NAD83(2011)"})
+    assert guess.mapping.kind == "sweeps"
+    assert guess.ambiguities == ()
+    return read_upload(data, "s.csv", guess.mapping, tag="A", source_index=2)
+
+
+def test_rows_become_sweeps_by_name_with_ends_given_once():
+    upload = _read(
+        f"S1,2026-11-17T14:00:00Z,gas,horizontal,0.05,0' 0\",12.5,no{ENDS}",
+        "S2,,water,vertical,0.05,0' 0\",9,no,39.3,-98.2,,39.30003,-98.2,10",
+        "S1,,,vertical,0.05,2' 6\",7.5,no,,,,,,",
+        "S1,,,h,0.45,5' 0\",,yes,,,,,,",
+    )
+    first, second = upload.sweeps
+    assert (first.name, second.name) == ("S1", "S2")
+    assert first.rows.tolist() == [1, 3, 4]
+    assert first.position == pytest.approx([0, 0.762, 1.524])
+    assert first.coil.tolist() == [HORIZONTAL_COIL, VERTICAL_COIL, HORIZONTAL_COIL]
+    assert first.value[:2].tolist() == [12.5, 7.5]
+    assert np.isnan(first.value[2])
+    assert first.saturated.tolist() == [False, False, True]
+    assert first.unit == "mA"
+    assert first.start == pytest.approx([-98.1, 39.2, 405.1])
+    assert np.isnan(first.end[2])
+    assert first.length == pytest.approx(3.048)
+    assert first.utility == Utility.GAS
+    assert first.time == np.datetime64("2026-11-17T14:00:00", "us")
+    assert (first.source, second.utility) == (2, Utility.WATER)
+    account = upload.account
+    assert (account.rows, account.shots, account.sweep_readings, account.reported) == (4, 0, 4, 0)
+
+
+@pytest.mark.parametrize(
+    ("row", "reason"),
+    [
+        ("S1,,,sideways,0.05,1' 0\",7.5,no,,,,,,", "neither horizontal nor vertical"),
+        ("S1,,,h,-1,1' 0\",7.5,no,,,,,,", "coil height"),
+        ("S1,,,h,0.05,,7.5,no,,,,,,", "position"),
+        ("S1,,,h,0.05,1' 0\",,no,,,,,,", "reading"),
+        (",,,h,0.05,1' 0\",7,no,,,,,,", "which sweep"),
+        ("S9,,,h,0.05,1' 0\",7,no,,,,,,", "can't be placed"),
+        ("S9,,,h,0.05,1' 0\",7,no,95,-98.1,,39.2,-98.1,10", "can't be placed"),
+        ("S9,,,h,0.05,1' 0\",7,no,39.2,-98.1,,39.2,-98.1,10", "same coordinates"),
+        ("S9,,,h,0.05,1' 0\",7,no,39.2,-98.1,,39.2001,-98.1,-1", "not beyond its zero"),
+    ],
+)
+def test_rows_that_are_no_readings_are_reported(row, reason):
+    upload = _read(f"S1,,gas,horizontal,0.05,0' 0\",12.5,no{ENDS}", row)
+    (report,) = [r for r in upload.reports if not r.accepted]
+    assert (report.row, report.line_number) == (2, 3)
+    assert reason in report.reason
+    assert report.remedy
+    assert upload.account.sweep_readings == 1
+
+
+def test_a_tape_without_length_ends_at_its_last_reading():
+    header = HEADER.replace(",Tape end (ft)", "")
+    rows = [f"S1,,gas,h,0.05,{feet}' 0\",5,no,39.2,-98.1,,39.20003,-98.1" for feet in (0, 3, 9)]
+    upload = _read(*rows, header=header)
+    assert upload.sweeps[0].length == pytest.approx(2.7432)
+    assert any("tape reading at its far end" in r.reason for r in upload.reports)
