@@ -6,10 +6,12 @@ import pytest
 from asfound.errors import InputError
 from asfound.units import (
     INTERNATIONAL_FOOT,
+    METRE,
     US_SURVEY_FOOT,
     decimal_year,
     from_decimal_year,
     length_unit,
+    lengths_in,
     parse_feet_inches,
 )
 
@@ -59,3 +61,19 @@ def test_decimal_years_come_back_as_times():
     back = from_decimal_year(years)
     assert np.all(np.abs(back[:2] - times[:2]) < np.timedelta64(100, "us"))
     assert np.isnat(back[2])
+
+
+@pytest.mark.parametrize(
+    ("sentence", "in_feet"),
+    [
+        ("reads 1.20 m, expected 0.98 m", "reads 3.94 ft, expected 3.22 ft"),
+        ("outside 0.1 to 6 m", "outside 0.33 to 19.69 ft"),
+        ("-0.300 m east", "-0.984 ft east"),
+        ("+0.30 m up", "+0.98 ft up"),
+        ("moved 14 m/s, 20 mA, 3 metres", "moved 14 m/s, 20 mA, 3 metres"),
+        ("125 m apart.", "410 ft apart."),
+    ],
+)
+def test_lengths_in_sentences_are_said_in_the_readers_unit(sentence, in_feet):
+    assert lengths_in(sentence, INTERNATIONAL_FOOT) == in_feet
+    assert lengths_in(sentence, METRE) == sentence

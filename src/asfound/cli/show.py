@@ -373,15 +373,17 @@ def findings(results: Results, *, json: bool) -> None:
             }
         )
         return
+    from asfound.units import length_unit, lengths_in
+
+    unit = length_unit(results.settings.length_unit)
     console = _console()
     table = _table("about", "severity", "finding")
     for finding in results.findings:
+        detail = lengths_in(finding.detail, unit)
         table.add_row(
             _plain(_subject(results, finding.rule.subject, finding.index)),
             finding.severity.word,
-            _plain(
-                f"{finding.rule.title}: {finding.detail}" if finding.detail else finding.rule.title
-            ),
+            _plain(f"{finding.rule.title}: {detail}" if detail else finding.rule.title),
         )
     console.print(table)
     for report in results.intake.reports:
@@ -401,7 +403,7 @@ def explained(results: Results, name: str, *, json: bool) -> None:
 
     from asfound.budget import explain_shot
     from asfound.model import Verdict
-    from asfound.units import length_unit
+    from asfound.units import length_unit, lengths_in
 
     index = _find_shot(results, name)
     terms = explain_shot(results.budget, index)
@@ -494,7 +496,8 @@ def explained(results: Results, name: str, *, json: bool) -> None:
     console.print(table)
     for finding in about:
         console.print(
-            f"{finding.severity.word}: {_plain(finding.rule.title)}. {_plain(finding.detail)}",
+            f"{finding.severity.word}: {_plain(finding.rule.title)}. "
+            f"{_plain(lengths_in(finding.detail, unit))}",
             soft_wrap=True,
         )
         console.print(f"  What to do: {_plain(finding.rule.remedy)}", soft_wrap=True)
@@ -505,9 +508,11 @@ def swept(results: Results, number: int, *, json: bool) -> None:
     """One sweep in full."""
     from asfound.cli.terminal_plot import plot_sweep
     from asfound.deliver import sweep_words
+    from asfound.units import length_unit, lengths_in
 
     located = results.sweeps[number]
     facts, words = sweep_words(results, number)
+    unit = length_unit(results.settings.length_unit)
     taken = [item for item in results.corrections if item.located == number]
     if json:
         print_json(
@@ -557,11 +562,11 @@ def swept(results: Results, number: int, *, json: bool) -> None:
     for text in [*facts, *words]:
         console.print(_plain(text), soft_wrap=True)
     for item in taken:
-        console.print(
+        said = (
             f"Shot {results.shot_name(item.shot)}: depth {item.depth_before:.2f} m as read, "
-            f"{item.depth:.2f} m by {_plain(item.reason)}.",
-            soft_wrap=True,
+            f"{item.depth:.2f} m by {item.reason}."
         )
+        console.print(_plain(lengths_in(said, unit)), soft_wrap=True)
     _print_cautions(console)
 
 

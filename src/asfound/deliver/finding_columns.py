@@ -10,7 +10,7 @@ import numpy as np
 from asfound.deliver.columns import Table, Value, integer, number, text
 from asfound.deliver.delivery import Delivery
 from asfound.model import Finding, Rule
-from asfound.units import LengthUnit
+from asfound.units import LengthUnit, lengths_in
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ def quantity_text(value: float, unit: str, length: LengthUnit) -> str:
 def detail_text(finding: Finding, length: LengthUnit) -> str:
     """The finding's own sentence, or one made from its value and limit."""
     if finding.detail:
-        return finding.detail
+        return lengths_in(finding.detail, length)
     value = quantity_text(finding.value, finding.unit, length)
     limit = quantity_text(finding.limit, finding.unit, length)
     if value and limit:

@@ -24,6 +24,7 @@ from asfound.deliver.delivery import Delivery
 from asfound.deliver.shapes import ONE_DIMENSION_95, PLANE_95
 from asfound.deliver.shot_columns import constant
 from asfound.model import LocatedConductor, LocatedSweep
+from asfound.units import lengths_in
 
 Floats = npt.NDArray[np.float64]
 
@@ -89,14 +90,14 @@ SWEEPS = Table(
             "reason",
             "REASON",
             "Why it is not usable, and what to measure next.",
-            _sweeps(lambda _, s: s.reason),
+            _sweeps(lambda d, s: lengths_in(s.reason, d.about.unit)),
         ),
         text(
             "In words",
             "in_words",
             "IN_WORDS",
             "What these readings can and can't tell.",
-            _sweeps(lambda _, s: " ".join(s.words)),
+            _sweeps(lambda d, s: lengths_in(" ".join(s.words), d.about.unit)),
         ),
         integer(
             "Conductors",

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from asfound.deliver.delivery import prepare
 from asfound.deliver.report.sweeps import sweep_facts, sweep_figure
 from asfound.model import Results
-from asfound.units import length_unit
+from asfound.units import length_unit, lengths_in
 
 _WIDTH = 174.0
 
@@ -41,5 +41,7 @@ def sweep_pdf(results: Results, number: int) -> bytes:
 def sweep_words(results: Results, number: int) -> tuple[list[str], list[str]]:
     """Facts of a sweep, and what its readings can and can't tell, in sentences."""
     located = results.sweeps[number]
-    words = [located.reason] if located.reason else list(located.words)
+    unit = length_unit(results.settings.length_unit)
+    said = [located.reason] if located.reason else located.words
+    words = [lengths_in(sentence, unit) for sentence in said]
     return sweep_facts(prepare(results), number), words

@@ -10,6 +10,7 @@ from asfound.units.lengths import (
     parse_feet_inches,
 )
 from asfound.units.times import decimal_year, from_decimal_year
+from asfound.units.wording import lengths_in
 
 __all__ = [
     "INTERNATIONAL_FOOT",
@@ -20,5 +21,6 @@ __all__ = [
     "decimal_year",
     "from_decimal_year",
     "length_unit",
+    "lengths_in",
     "parse_feet_inches",
 ]

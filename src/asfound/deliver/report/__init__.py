@@ -13,6 +13,7 @@ from importlib.resources import files
 from typing import Any
 
 from asfound.deliver.delivery import Delivery
+from asfound.deliver.finding_columns import detail_text
 from asfound.deliver.report import facts, listing
 from asfound.deliver.report.facts import clean
 from asfound.deliver.report.maps import as_data, map_pages
@@ -20,6 +21,7 @@ from asfound.deliver.report.profiles import line_panels
 from asfound.deliver.report.sweeps import sweep_pages
 from asfound.deliver.shot_columns import VERDICT_WORDS
 from asfound.deliver.symbols import hex_colour
+from asfound.units import lengths_in
 
 _TEMPLATE = ("base.typ", "front.typ", "sweeps.typ", "back.typ")
 # Room for maps on a page [mm]: paper less margins and the heading above the map.
@@ -121,6 +123,7 @@ def _line_pages(delivery: Delivery, width: float) -> list[dict[str, Any]]:
 def _remarks(delivery: Delivery, number: int) -> list[str]:
     """What a reader of a line's drawing must know."""
     line = delivery.results.lines[number]
+    unit = delivery.about.unit
     remarks = []
     for start, end in line.gaps.tolist():
         remarks.append(
@@ -130,11 +133,15 @@ def _remarks(delivery: Delivery, number: int) -> list[str]:
     for gap_line, rank, reason in delivery.results.assembly.gaps:
         if gap_line == number and rank + 1 < len(line.shots):
             before, after = (delivery.shot_names[int(line.shots[r])] for r in (rank, rank + 1))
-            remarks.append(clean(f"Doubtful join between {before} and {after}: {reason}."))
+            remarks.append(
+                clean(f"Doubtful join between {before} and {after}: {lengths_in(reason, unit)}.")
+            )
     left_out = [delivery.shot_names[int(s)] for s in line.shots[~line.used]]
     if left_out:
         shown = ", ".join(left_out[:12]) + (" and more" if len(left_out) > 12 else "")
         remarks.append(f"Not used for the axis: {shown}.")
     for finding in delivery.results.findings.about("line", number)[:8]:
-        remarks.append(clean(f"{finding.rule.title}. {finding.detail} {finding.rule.remedy}"))
+        remarks.append(
+            clean(f"{finding.rule.title}. {detail_text(finding, unit)} {finding.rule.remedy}")
+        )
     return remarks

@@ -12,6 +12,7 @@ from asfound.deliver.finding_columns import detail_text, subject_name
 from asfound.deliver.report.facts import clean
 from asfound.deliver.tables import SHOTS
 from asfound.model import Finding, Severity, Verdict
+from asfound.units import lengths_in
 
 MOST_SHOTS = 1500
 MOST_SUBJECTS = 60
@@ -118,8 +119,8 @@ def findings_list(delivery: Delivery) -> list[dict[str, Any]]:
                 "title": clean(rule.title),
                 "severity": Severity(int(outcome.severity.max())).word,
                 "count": len(outcome.index),
-                "checks": clean(rule.checks),
-                "threshold": clean(rule.threshold).rstrip("."),
+                "checks": clean(lengths_in(rule.checks, delivery.about.unit)),
+                "threshold": clean(lengths_in(rule.threshold, delivery.about.unit)).rstrip("."),
                 "basis": clean(rule.basis).rstrip("."),
                 "remedy": clean(rule.remedy),
                 "subjects": subjects,

@@ -18,7 +18,7 @@ from asfound.deliver.symbols import hex_colour
 from asfound.em import CrossSection, section_field
 from asfound.em.inversion import UNIT_FIELDS
 from asfound.model import HORIZONTAL_COIL, LocatedSweep, Sweep
-from asfound.units import LengthUnit
+from asfound.units import LengthUnit, lengths_in
 
 Floats = npt.NDArray[np.float64]
 
@@ -309,9 +309,10 @@ def sweep_pages(delivery: Delivery, width: float) -> list[dict[str, Any]]:
             if not located.reason
             else "",
             "facts": sweep_facts(delivery, number),
-            "words": [located.reason]
-            if located.reason
-            else [clean(words) for words in located.words],
+            "words": [
+                clean(lengths_in(words, unit))
+                for words in ([located.reason] if located.reason else located.words)
+            ],
             "taken": taken_from(delivery, number),
         }
         for number, located in enumerate(results.sweeps)
