@@ -54,5 +54,5 @@ def _number(text: str, unit: LengthUnit) -> str:
     sign = "+" if plain.startswith("+") else ""
     decimals = len(plain.partition(".")[2])
     value = float(plain) / unit.metres
-    whole = decimals == 0 and abs(value) >= 10
+    whole = decimals == 0 and abs(float(plain)) >= 10
     return f"{value:{sign}.{0 if whole else max(decimals, _LEAST_DIGITS)}f}"
