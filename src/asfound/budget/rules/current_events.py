@@ -25,34 +25,27 @@ _SIDE = 5
 @rule(CURRENT_EVENT)
 def current_event(context: RuleContext) -> Outcome:
     shots, assembly = context.shots, context.assembly
-    usable = (assembly.line >= 0) & np.isfinite(shots.current) & (shots.current > 0)
-    usable &= np.isfinite(assembly.station)
-    rows = np.flatnonzero(usable)
-    if not len(rows):
+    usable = (shots.current > 0) & np.isfinite(shots.current) & np.isfinite(assembly.station)
+    runs = context.signals.only(usable)
+    order, group = runs.order, runs.run
+    if not len(order):
         return "no upload records currents along a line"
-    keys = (assembly.line, shots.source, shots.hookup.codes)
-    order = rows[np.lexsort((assembly.station[rows], *(key[rows] for key in reversed(keys))))]
-    cut = np.zeros(len(order), bool)
-    for key in keys:
-        cut[1:] |= key[order][1:] != key[order][:-1]
-    group = np.cumsum(cut)
-    kept = order[_worth_a_fit(np.log(shots.current[order]), group)[group]]
+    worth = _worth_a_fit(np.log(shots.current[order]), group)[group]
+    kept, group = order[worth], group[worth]
     if not len(kept):
         return nothing(CURRENT_EVENT)
-    of_group = np.full(len(shots), -1, np.int64)
-    of_group[order] = group
     fit = current_along_lines(
         assembly.station[kept],
         shots.current[kept],
-        of_group[kept],
+        group,
         noise=context.profile("current-event", "noise"),
     )
     events = fit.events
     sure = np.flatnonzero(events.confidence > context.profile("current-event", "confidence"))
     found: dict[int, tuple[float, str]] = {}
     for k in sure.tolist():
-        code = int(events.line[k])
-        mine = kept[of_group[kept] == code]
+        first, last = np.searchsorted(group, (events.line[k], events.line[k] + 1))
+        mine = kept[first:last]
         shot = int(mine[np.argmin(np.abs(assembly.station[mine] - events.station[k]))])
         kind = EventKind(int(events.kind[k]))
         words = (
