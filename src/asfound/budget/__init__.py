@@ -3,15 +3,21 @@
 from asfound.budget.ellipses import circular_factor, principal_axes
 from asfound.budget.explain import ExplainedTerm, explain_shot
 from asfound.budget.profile import Profile, default_text, load_profile
-from asfound.budget.reference import rules_reference
+from asfound.budget.reference import profile_reference, rules_reference
 from asfound.budget.rules import RuleContext, registered
 from asfound.budget.rules import run as run_rules
-from asfound.budget.sizes import NOMINAL_PIPE_SIZE, outside_diameters, pipe_outside_diameter
+from asfound.budget.sizes import (
+    NOMINAL_PIPE_SIZE,
+    PIPE_KINDS,
+    outside_diameters,
+    pipe_outside_diameter,
+)
 from asfound.budget.terms import error_budget
 from asfound.budget.verdict import line_verdicts, shot_verdicts
 
 __all__ = [
     "NOMINAL_PIPE_SIZE",
+    "PIPE_KINDS",
     "ExplainedTerm",
     "Profile",
     "RuleContext",
@@ -24,6 +30,7 @@ __all__ = [
     "outside_diameters",
     "pipe_outside_diameter",
     "principal_axes",
+    "profile_reference",
     "registered",
     "rules_reference",
     "run_rules",

@@ -1,7 +1,8 @@
-"""The rules as a page of the reference, so that documentation can't drift."""
+"""The rules and the profile as pages of the reference, so that documentation can't drift."""
 
 from __future__ import annotations
 
+from asfound.budget.profile import default_text
 from asfound.budget.rules import registered
 
 
@@ -28,3 +29,41 @@ def rules_reference() -> str:
             "",
         ]
     return "\n".join(lines)
+
+
+def profile_reference() -> str:
+    """Markdown page with every value of the default profile, what it is and where it is from."""
+    titles = {card.id: card.title for card, _ in registered()}
+    lines = [
+        "# Profile",
+        "",
+        "Generated from the default profile by `make docs`. Error sizes (one standard deviation) "
+        "and thresholds of the [rules](rules.md), in metres, degrees and seconds unless said "
+        "otherwise. A job overrides any of them in `job.toml`; an unknown table, key or a value "
+        "that makes no sense is refused, naming it:",
+        "",
+        "```toml",
+        "[profile.pdop]",
+        "doubt = 4.0",
+        "```",
+        "",
+    ]
+    about: list[str] = []
+    table = ""
+    for line in default_text().splitlines():
+        if line.startswith("["):
+            table, about = line, []
+            title = titles.get(table.strip("[]"))
+            lines += [f"## {table}", "", *([f"{title}.", ""] if title else [])]
+        elif line.startswith("#") and table:
+            about.append(line.lstrip("# "))
+        elif "=" in line:
+            if not lines[-1].startswith("| `"):
+                lines += [" ".join(about), ""] if about else []
+                lines += ["| value | default | what it is; basis |", "| --- | --- | --- |"]
+            value, _, comment = line.partition("#")
+            key, _, number = value.partition("=")
+            lines.append(f"| `{key.strip()}` | {number.strip()} | {comment.strip()} |")
+        elif not line and table:
+            lines.append("")
+    return "\n".join(lines) + "\n"

@@ -38,21 +38,90 @@ NOMINAL_PIPE_SIZE: dict[str, float] = {
 }
 
 
+# Metric names of the same pipe. Source: ASME B36.10M lists both, from memory.
+NOMINAL_DIAMETER: dict[str, str] = {
+    "15": "1/2",
+    "20": "3/4",
+    "25": "1",
+    "32": "1 1/4",
+    "40": "1 1/2",
+    "50": "2",
+    "65": "2 1/2",
+    "80": "3",
+    "100": "4",
+    "150": "6",
+    "200": "8",
+    "250": "10",
+    "300": "12",
+    "350": "14",
+    "400": "16",
+    "450": "18",
+    "500": "20",
+    "600": "24",
+}
+
+# Ductile iron pipe, inches. Source: AWWA C151, from memory. PVC and PE water mains sold as "DIPS"
+# have the same.
+_DUCTILE_IRON_INCHES: dict[str, float] = {
+    "3": 3.96,
+    "4": 4.80,
+    "6": 6.90,
+    "8": 9.05,
+    "10": 11.10,
+    "12": 13.20,
+    "14": 15.30,
+    "16": 17.40,
+    "18": 19.50,
+    "20": 21.60,
+    "24": 25.80,
+}
+
+# Copper tube sizes, also of PE service pipe: 1/8 inch over the nominal size. Source: ASTM B88,
+# from memory.
+_COPPER_TUBE_INCHES: dict[str, float] = {
+    "1/2": 0.625,
+    "3/4": 0.875,
+    "1": 1.125,
+    "1 1/4": 1.375,
+    "1 1/2": 1.625,
+    "2": 2.125,
+}
+
+_INCH = 0.0254
+PIPE_KINDS: dict[str, dict[str, float]] = {
+    "NPS": {size: mm / 1000 for size, mm in NOMINAL_PIPE_SIZE.items()},
+    "IPS": {size: mm / 1000 for size, mm in NOMINAL_PIPE_SIZE.items()},
+    "DN": {dn: NOMINAL_PIPE_SIZE[size] / 1000 for dn, size in NOMINAL_DIAMETER.items()},
+    "DI": {size: inches * _INCH for size, inches in _DUCTILE_IRON_INCHES.items()},
+    "CTS": {size: inches * _INCH for size, inches in _COPPER_TUBE_INCHES.items()},
+}
+"""Outside diameters [m] by kind and nominal size. NPS: steel pipe; IPS: PE and PVC made to the
+same diameters (ASTM D2513 and D1785, from memory); DN: the metric names; DI: ductile iron; CTS:
+copper tube and service pipe."""
+
+
 def pipe_outside_diameter(nominal: str) -> float:
-    """Outside diameter [m] of a nominal pipe size such as ``'NPS 4'`` or ``'1 1/2'``.
+    """Outside diameter [m] of a nominal size such as ``'NPS 4'``, ``'1 1/2'`` or ``'DI 6'``.
+
+    A size without one of `PIPE_KINDS` before it is taken as NPS.
 
     Raises
     ------
     InputError
-        If the size is not in the table.
+        If the size is not in the tables.
     """
-    key = nominal.upper().replace("NPS", "").replace("IN", "").replace('"', "").strip()
-    if key not in NOMINAL_PIPE_SIZE:
+    written = nominal.upper().replace('"', "").strip()
+    kind = next((k for k in PIPE_KINDS if written.startswith(k)), "")
+    size = written.removeprefix(kind).strip().removesuffix("IN").strip()
+    sizes = PIPE_KINDS[kind or "NPS"]
+    if size not in sizes:
         raise InputError(
             f"'{nominal}' is not a nominal pipe size of the table.",
-            remedy=f"Known: {', '.join(NOMINAL_PIPE_SIZE)}; or give the outside diameter.",
+            remedy=f"Known {kind or 'NPS'}: {', '.join(sizes)}; other kinds: "
+            f"{', '.join(k for k in PIPE_KINDS if k != (kind or 'NPS'))}; or give the outside "
+            "diameter.",
         )
-    return NOMINAL_PIPE_SIZE[key] / 1000.0
+    return sizes[size]
 
 
 def outside_diameters(

@@ -138,10 +138,11 @@ def nothing(card: Rule) -> RuleOutcome:
 def run(context: RuleContext) -> Findings:
     """Run every rule, then drop findings that only follow from another's cause.
 
-    Precedence: a shot whose height is off because of its antenna height, or whose position is a
-    float solution's, is not also called a depth or position outlier; a mistyped depth is not
-    also called out of line with its neighbours; a shot with another line's utility code is not
-    also called an outlier of the line it was wrongly put on.
+    Precedence: a shot whose position is a float solution's or a leaning pole's is not also called
+    a position or height outlier; a mistyped depth, or one that a second conductor falsifies, is
+    not also called out of line with its neighbours, nor the current there; a shot with another
+    line's utility code is not also called an outlier of the line it was wrongly put on. Notes
+    explain nothing away.
     """
     outcomes, not_run = [], []
     for card, function in _REGISTRY:
@@ -154,14 +155,14 @@ def run(context: RuleContext) -> Findings:
 
 
 _EXPLAINED_BY: dict[str, tuple[str, ...]] = {
-    "depth-neighbours": ("depth-typing", "utility-mismatch", "antenna-height-jump", "depth-range"),
+    "depth-neighbours": ("depth-typing", "utility-mismatch", "distorted-field", "depth-range"),
     "depth-range": ("depth-typing",),
     "position-outlier": ("utility-mismatch", "fix-kind", "tilt"),
-    "current-change": ("utility-mismatch",),
+    "current-change": ("utility-mismatch", "distorted-field"),
     "hookup-change": ("utility-mismatch",),
     "frequency-change": ("utility-mismatch",),
     "antenna-height-jump": ("fix-kind",),
-    "distorted-field": ("utility-mismatch", "antenna-height-jump", "fix-kind"),
+    "distorted-field": ("utility-mismatch",),
     "spacing": ("utility-mismatch",),
 }
 

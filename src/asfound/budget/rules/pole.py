@@ -65,8 +65,11 @@ ANTENNA_HEIGHT_JUMP = Rule(
     "antenna-height-jump",
     "Antenna height probably wrong",
     "Ground heights of a stretch of shots against the same line before and after and against "
-    "other shots nearby; and antenna heights that no pole has.",
-    "doubt where a stretch lies off by more than 0.15 m and 5 standard deviations",
+    "other lines nearby; of a whole visit against lines that cross it; and antenna heights that "
+    "no pole has.",
+    "doubt where a stretch lies off by more than 0.15 m and 5 standard deviations and other lines "
+    "bear it out, or by more than 0.25 m if none are near; a visit by 0.25 m against two others; "
+    "an antenna higher than 4 m",
     "common practice",
     "Ask which pole setting was used on this stretch; correct the antenna height and process "
     "again.",
