@@ -12,7 +12,7 @@ def scene(survey, straight):
 class TestFixKind:
     def test_a_float_solution_is_doubtful(self, scene, speaks):
         found = speaks(scene.having([3, 9], fix=Fix.RTK_FLOAT), "fix-kind", [3, 9])
-        assert "rtk float" in found.detail[0]
+        assert "RTK float" in found.detail[0]
 
     @pytest.mark.parametrize("fix", [Fix.NONE, Fix.AUTONOMOUS, Fix.DIFFERENTIAL, Fix.MANUAL])
     def test_less_than_float_is_unfit(self, scene, speaks, fix):

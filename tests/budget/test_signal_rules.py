@@ -76,8 +76,8 @@ class TestCurrentChange:
         scene = scene.having([8], current=0.19).having([20], current=0.02)
         found = speaks(scene, "current-change", [8, 20], None)
         assert found.severity.tolist() == [Severity.NOTE, Severity.DOUBT]
-        assert "more" in found.detail[0]
-        assert "less" in found.detail[1]
+        assert "190 mA" in found.detail[0]
+        assert "20 mA" in found.detail[1]
 
     def test_a_current_that_leaks_away_passes(self, scene, silent):
         silent(scene.having(current=0.1 * np.exp(-np.arange(31) / 20.0)), "current-change")

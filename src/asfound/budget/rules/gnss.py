@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from asfound.budget.rules.context import Outcome, RuleContext, outcome, rule
+from asfound.budget.rules.context import Floats, Outcome, RuleContext, outcome, rule
 from asfound.model import Fix, Rule, Severity
 
 FIX_KIND = Rule(
@@ -27,7 +27,10 @@ def fix_kind(context: RuleContext) -> Outcome:
     severity = np.full(len(rows), Severity.FAIL, np.int8)
     severity[codes == Fix.RTK_FLOAT] = Severity.DOUBT
     severity[codes == Fix.NOT_RECORDED] = Severity.NOTE
-    said = {int(kind): f"solution was {kind.word}" for kind in Fix}
+    said = {
+        int(kind): f"the solution was {kind.word.replace('rtk', 'RTK')}, not RTK fixed"
+        for kind in Fix
+    }
     said[Fix.NOT_RECORDED] = (
         "kind of solution not recorded; taken for float unless it tells its own accuracy"
     )
@@ -47,7 +50,14 @@ BASE_DISTANCE = Rule(
 
 @rule(BASE_DISTANCE)
 def base_distance(context: RuleContext) -> Outcome:
-    return _above(context, BASE_DISTANCE, context.shots.base_distance, "m", "base distances")
+    return _above(
+        context,
+        BASE_DISTANCE,
+        context.shots.base_distance,
+        "m",
+        "base distances",
+        "the reference station stood {:.0f} m away, more than {:.0f} m",
+    )
 
 
 CORRECTION_AGE = Rule(
@@ -62,7 +72,14 @@ CORRECTION_AGE = Rule(
 
 @rule(CORRECTION_AGE)
 def correction_age(context: RuleContext) -> Outcome:
-    return _above(context, CORRECTION_AGE, context.shots.correction_age, "s", "correction ages")
+    return _above(
+        context,
+        CORRECTION_AGE,
+        context.shots.correction_age,
+        "s",
+        "correction ages",
+        "the correction was {:.0f} s old, more than {:g} s",
+    )
 
 
 PDOP = Rule(
@@ -77,7 +94,9 @@ PDOP = Rule(
 
 @rule(PDOP)
 def pdop(context: RuleContext) -> Outcome:
-    return _above(context, PDOP, context.shots.pdop, "", "PDOP values")
+    return _above(
+        context, PDOP, context.shots.pdop, "", "PDOP values", "PDOP was {:.1f}, more than {:g}"
+    )
 
 
 SATELLITES = Rule(
@@ -113,19 +132,16 @@ def satellites(context: RuleContext) -> Outcome:
     )
 
 
-def _above(context: RuleContext, card: Rule, values: np.ndarray, unit: str, things: str) -> Outcome:
+def _above(
+    context: RuleContext, card: Rule, values: Floats, unit: str, things: str, words: str
+) -> Outcome:
     """Note and doubt where a recorded value exceeds the profile's two limits."""
     if not np.isfinite(values).any():
         return f"no upload records {things}"
     note, doubt = context.profile(card.id, "note"), context.profile(card.id, "doubt")
-    with np.errstate(invalid="ignore"):
-        high, worse = values > note, values > doubt
-    rows = np.flatnonzero(high | worse)
-    severity = np.where(worse[rows], Severity.DOUBT, Severity.NOTE).astype(np.int8)
-    limit = np.where(worse[rows], doubt, note)
-    space = f" {unit}" if unit else ""
-    words = [
-        f"{value:.4g}{space}, more than {bound:g}{space}"
-        for value, bound in zip(values[rows], limit, strict=True)
-    ]
-    return outcome(card, rows, severity, values[rows], limit, unit, words)
+    rows = np.flatnonzero(values > note)
+    worse = values[rows] > doubt
+    severity = np.where(worse, Severity.DOUBT, Severity.NOTE).astype(np.int8)
+    limit = np.where(worse, doubt, note)
+    details = [words.format(value, bound) for value, bound in zip(values[rows], limit, strict=True)]
+    return outcome(card, rows, severity, values[rows], limit, unit, details)

@@ -256,8 +256,8 @@ def spacing(context: RuleContext) -> Outcome:
     wide = wide[np.argsort(here[wide])]
     distance, off = distance[wide], np.nan_to_num(distance[wide] * turn[wide] / 8)
     words = [
-        f"{length:.1f} m from the shot before; the line may lie {aside:.2f} m off the straight "
-        "between them"
+        f"{length:.1f} m from the shot before"
+        + (f"; the line may lie {aside:.2f} m off the straight between" if aside > 0.05 else "")
         for length, aside in zip(distance, off, strict=True)
     ]
     return outcome(SPACING, here[wide], Severity.NOTE, distance, longest, "m", words)

@@ -96,7 +96,10 @@ def speed(context: RuleContext) -> Outcome:
         np.where(fast[odd], rate(np.maximum(odd - 1, 0), odd), 0.0),
         np.where(fast[odd + 1], rate(odd, np.minimum(odd + 1, len(order) - 1)), 0.0),
     )
-    words = [f"{value:.0f} m/s to its neighbours in the log" for value in fastest]
+    words = [
+        f"{value:.0f} m/s from or to its neighbours in the log: no one walks so fast"
+        for value in fastest
+    ]
     return outcome(SPEED, order[odd], Severity.DOUBT, fastest, limit, "m/s", words)
 
 

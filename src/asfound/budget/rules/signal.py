@@ -44,7 +44,7 @@ def peak_null(context: RuleContext) -> Outcome:
     worse = apart[rows] > doubt * single
     limit = np.where(worse, doubt, note) * single
     words = [
-        f"peak and null lie {value:.2f} m apart; pinpointing alone explains {bound:.2f} m"
+        f"peak and null lie {value:.3f} m apart; pinpointing alone explains up to {bound:.3f} m"
         for value, bound in zip(apart[rows], limit, strict=True)
     ]
     severity = np.where(worse, Severity.DOUBT, Severity.NOTE).astype(np.int8)
@@ -295,10 +295,10 @@ def current_change(context: RuleContext) -> Outcome:
         rows = np.flatnonzero((np.abs(change) > note) & ~context.control)
     worse = np.abs(change[rows]) > doubt
     limit = np.exp(np.where(worse, doubt, note))
-    factor = np.exp(np.abs(change[rows]))
+    factor, current = np.exp(np.abs(change[rows])), context.shots.current[rows]
     words = [
-        f"{amount:.1f} times {'more' if sign > 0 else 'less'} than its neighbours lead to expect"
-        for amount, sign in zip(factor, change[rows], strict=True)
+        f"reads {1000 * read:.3g} mA where neighbours lead to expect {1000 * usual:.3g} mA"
+        for read, usual in zip(current, current / np.exp(change[rows]), strict=True)
     ]
     severity = np.where(worse, Severity.DOUBT, Severity.NOTE).astype(np.int8)
     return outcome(CURRENT_CHANGE, rows, severity, factor, limit, "", words)
