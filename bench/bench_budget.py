@@ -80,7 +80,12 @@ def scene(count: int, seed: int = 1):
     height[high[: len(height)] & (rank[: len(high)] >= 40) & (rank[: len(high)] < 54)] += 0.35
     seconds_in = np.arange(count) * 12
     moments = np.datetime64("2026-11-17T08:00", "us") + seconds_in.astype("timedelta64[s]")
-    current = 0.1 * np.exp(-station / 800) * np.exp(rng.normal(0, 0.03, count))
+    # A receiver reckons the current from the field and the depth it reads.
+    field = 0.1 * np.exp(-station / 800 + rng.normal(0, 0.02, count)) / (true_depth + 0.05)
+    beside = (rng.random(lines) < 0.02)[line] & (rank >= 65) & (rank < 77)
+    depth[beside] *= 1.2
+    field[beside] *= 1.35
+    current = field * (depth + 0.05)
     shots = Shots.build(
         -104.8 + (true_east - true_east.mean()) / 86_500.0,
         39.0 + (true_north - true_north.mean()) / 111_000.0,
