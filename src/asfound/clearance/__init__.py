@@ -1,0 +1,1 @@
+"""Planned digs against lines: how close, how sure, what is required, where to expose."""

@@ -1,0 +1,369 @@
+"""Digs as solids: convex pieces with bottoms at heights, and how far the digging may stray."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.clearance._pieces import DISC, SLAB, TUBE, WEDGE, Pieces
+from asfound.clearance._polygons import ring_of, triangles_of
+from asfound.clearance.surface import GroundSurface
+from asfound.errors import InputError
+from asfound.model import Bore, Dig, Pit, Post, Trench
+
+Floats = npt.NDArray[np.float64]
+
+GROUND_STEP = 2.0
+ABOVE_GROUND = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class Solid:
+    """A dig as convex pieces.
+
+    Parameters
+    ----------
+    dig : Dig
+    pieces : Pieces
+    outline : (m, 2) float64
+        Axis of a trench or bore, closed ring of a pit, place of a post: stations run along it.
+    path : (m, 3) float64
+        A bore's path; empty for other digs.
+    left : (m, 2) float64
+        Unit vectors to the left of the path at its points.
+    horizontal_sd, vertical_sd : float
+        Of the whole dig at once [m]; the ground's doubt is in it where depths count from ground.
+    """
+
+    dig: Dig
+    pieces: Pieces
+    outline: Floats
+    path: Floats
+    left: Floats
+    horizontal_sd: float
+    vertical_sd: float
+
+    @property
+    def path_station(self) -> Floats:
+        """(m,) distance bored at each point of the path [m]."""
+        step = np.sqrt(np.sum(np.diff(self.path, axis=0) ** 2, axis=1))
+        return np.concatenate(([0.0], np.cumsum(step)))[: len(self.path)]
+
+
+def solid_of(dig: Dig, surface: GroundSurface | None) -> Solid:
+    """The solid of a dig.
+
+    Parameters
+    ----------
+    dig : Dig
+    surface : GroundSurface or None
+        Needed for depths below ground, and to see that a bore stays below it.
+
+    Raises
+    ------
+    InputError
+        If the dig can't be as it is given: see the messages.
+    """
+    where = f"{dig.kind} '{dig.name}'"
+    _check_errors(dig, where)
+    if isinstance(dig, Trench):
+        return _trench(dig, surface, where)
+    if isinstance(dig, Bore):
+        return _bore(dig, surface, where)
+    if isinstance(dig, Pit):
+        return _pit(dig, surface, where)
+    return _post(dig, surface, where)
+
+
+def _trench(dig: Trench, surface: GroundSurface | None, where: str) -> Solid:
+    axis = _axis(dig.easting, dig.northing, where, "trench" if not dig.milling else "milling")
+    count = len(axis)
+    width = _column(dig.width, count, "widths", where)
+    if not np.all(width > 0):
+        raise InputError(
+            f"the width is {np.nanmin(width)} m."
+            if np.isfinite(width).any()
+            else "there is no width.",
+            where=where,
+            remedy="Give a width above zero at each point of the axis.",
+        )
+    depth = _column(dig.depth, count, "depths", where)
+    elevation = _column(dig.elevation, count, "elevations", where)
+    below = _by_depth(depth, elevation, where)
+    along = _along(axis)
+    at = _with_steps(along) if below else along
+    e, n = np.interp(at, along, axis[:, 0]), np.interp(at, along, axis[:, 1])
+    ground_sd = 0.0
+    if below:
+        ground, sd = _ground(surface, e, n, where)
+        bottom = ground - np.interp(at, along, depth)
+        ground_sd = float(np.sqrt(np.mean(sd**2)))
+    else:
+        bottom = np.interp(at, along, elevation)
+    leg = np.clip(np.searchsorted(along, 0.5 * (at[:-1] + at[1:]), side="right") - 1, 0, count - 2)
+    half = 0.5 * np.maximum(width[:-1], width[1:])[leg]
+    rows: list[tuple[int, tuple[float, ...], float, float]] = []
+    for i in range(len(at) - 1):
+        length = at[i + 1] - at[i]
+        rows.append(
+            (
+                SLAB,
+                (
+                    e[i], n[i], (e[i + 1] - e[i]) / length, (n[i + 1] - n[i]) / length,
+                    length, half[i], bottom[i], (bottom[i + 1] - bottom[i]) / length,
+                ),
+                at[i],
+                at[i + 1],
+            )
+        )  # fmt: skip
+    for k in range(1, count - 1):  # a round corner closes the wedge between two legs
+        i = int(np.searchsorted(at, along[k]))
+        radius = 0.5 * float(np.max(width[k - 1 : k + 2]))
+        if _bends(axis, k):
+            rows.append((DISC, (e[i], n[i], radius, bottom[i]), at[i], at[i]))
+    return Solid(
+        dig, Pieces.of(rows), axis, np.empty((0, 3)), np.empty((0, 2)),
+        dig.horizontal_sd, float(np.hypot(dig.vertical_sd, ground_sd)),
+    )  # fmt: skip
+
+
+def _bore(dig: Bore, surface: GroundSurface | None, where: str) -> Solid:
+    axis = _axis(dig.easting, dig.northing, where, "bore", plumb=True)
+    count = len(axis)
+    if not (dig.final_diameter > 0 and dig.pilot_diameter > 0):
+        raise InputError(
+            f"the diameters are {dig.pilot_diameter} m (pilot) and {dig.final_diameter} m (final).",
+            where=where,
+            remedy="Give both, above zero, in metres; the same twice for a bore without reaming.",
+        )
+    if dig.final_diameter < dig.pilot_diameter:
+        raise InputError(
+            f"the final diameter {dig.final_diameter} m is less than the pilot's "
+            f"{dig.pilot_diameter} m.",
+            where=where,
+            remedy="Exchange them.",
+        )
+    if not (dig.horizontal_steering >= 0 and dig.vertical_steering >= 0):
+        raise InputError(
+            "a steering error is negative or missing.",
+            where=where,
+            remedy="Give it in metres per metre bored, e.g. 0.01.",
+        )
+    depth = _column(dig.depth, count, "depths", where)
+    elevation = _column(dig.elevation, count, "elevations", where)
+    below = _by_depth(depth, elevation, where, may_be_zero=True)
+    plan = _along(axis)
+    at = _with_steps(plan) if below else plan
+    ground_sd = 0.0
+    if below:
+        e, n = np.interp(at, plan, axis[:, 0]), np.interp(at, plan, axis[:, 1])
+        ground, sd = _ground(surface, e, n, where)
+        z = ground - np.interp(at, plan, depth)
+        ground_sd = float(np.sqrt(np.mean(sd**2)))
+        path = np.column_stack((e, n, z))
+    else:
+        path = np.column_stack((axis, elevation))
+    _below_ground(path, surface, where)
+    step = np.sqrt(np.sum(np.diff(path, axis=0) ** 2, axis=1))
+    path = path[np.concatenate(([True], step > 0))]
+    if len(path) < 2:
+        raise InputError(
+            "the bore has no length.", where=where, remedy="Give at least two different points."
+        )
+    along = np.concatenate(([0.0], np.cumsum(np.sqrt(np.sum(np.diff(path, axis=0) ** 2, axis=1)))))
+    radius = 0.5 * dig.final_diameter
+    rows = [
+        (TUBE, (*path[i], *path[i + 1], radius), along[i], along[i + 1])
+        for i in range(len(path) - 1)
+    ]
+    return Solid(
+        dig, Pieces.of(rows), path[:, :2], path, _left(path),
+        dig.horizontal_sd, float(np.hypot(dig.vertical_sd, ground_sd)),
+    )  # fmt: skip
+
+
+def _pit(dig: Pit, surface: GroundSurface | None, where: str) -> Solid:
+    ring = ring_of(dig.easting, dig.northing, where)
+    below = _by_depth(np.array([dig.depth]), np.array([dig.elevation]), where)
+    ground_sd = 0.0
+    if below:
+        middle = ring.mean(axis=0)
+        places = np.vstack((ring, 0.5 * (ring + np.roll(ring, -1, axis=0)), middle))
+        ground, sd = _ground(surface, places[:, 0], places[:, 1], where)
+        bottom = float(ground.min()) - dig.depth
+        ground_sd = float(sd[np.argmin(ground)])
+    else:
+        bottom = dig.elevation
+    rows = [(WEDGE, (*triangle.ravel(), bottom), 0.0, 0.0) for triangle in triangles_of(ring)]
+    return Solid(
+        dig, Pieces.of(rows), np.vstack((ring, ring[:1])), np.empty((0, 3)), np.empty((0, 2)),
+        dig.horizontal_sd, float(np.hypot(dig.vertical_sd, ground_sd)),
+    )  # fmt: skip
+
+
+def _post(dig: Post, surface: GroundSurface | None, where: str) -> Solid:
+    if not np.isfinite([dig.easting, dig.northing]).all():
+        raise InputError("it has no place.", where=where, remedy="Give easting and northing.")
+    if not dig.diameter > 0:
+        raise InputError(
+            f"the diameter is {dig.diameter} m.",
+            where=where,
+            remedy="Give the diameter of the hole, in metres.",
+        )
+    below = _by_depth(np.array([dig.depth]), np.array([dig.elevation]), where)
+    ground_sd, bottom = 0.0, dig.elevation
+    if below:
+        ground, sd = _ground(surface, np.array([dig.easting]), np.array([dig.northing]), where)
+        bottom, ground_sd = float(ground[0]) - dig.depth, float(sd[0])
+    row = (DISC, (dig.easting, dig.northing, 0.5 * dig.diameter, bottom), 0.0, 0.0)
+    return Solid(
+        dig, Pieces.of([row]), np.array([[dig.easting, dig.northing]]), np.empty((0, 3)),
+        np.empty((0, 2)), dig.horizontal_sd, float(np.hypot(dig.vertical_sd, ground_sd)),
+    )  # fmt: skip
+
+
+def _check_errors(dig: Dig, where: str) -> None:
+    for word, value in (("horizontal", dig.horizontal_sd), ("vertical", dig.vertical_sd)):
+        if not (np.isfinite(value) and value >= 0):
+            raise InputError(
+                f"the {word} uncertainty of the digging is {value} m.",
+                where=where,
+                remedy="Give one standard deviation in metres, zero or more.",
+            )
+
+
+def _axis(
+    easting: Floats, northing: Floats, where: str, what: str, *, plumb: bool = False
+) -> Floats:
+    axis = np.column_stack((easting, northing)).astype(np.float64)
+    if len(axis) < 2:
+        raise InputError(
+            f"the {what} has {len(axis)} point.", where=where, remedy="Give at least two points."
+        )
+    if not np.isfinite(axis).all():
+        raise InputError(
+            "a point has no coordinates.", where=where, remedy="Give all points, or leave it out."
+        )
+    step = np.hypot(*np.diff(axis, axis=0).T)
+    if not np.any(step > 0):
+        raise InputError(
+            f"the {what} has no length: all its points are one.",
+            where=where,
+            remedy="Give two different ends; a hole at one place is a post or a pit.",
+        )
+    if not plumb and not np.all(step > 0):
+        raise InputError(
+            f"point {int(np.argmin(step)) + 2} of the axis repeats the one before it.",
+            where=where,
+            remedy="Leave it out.",
+        )
+    return axis
+
+
+def _column(values: Floats, count: int, what: str, where: str) -> Floats:
+    column = np.asarray(values, np.float64)
+    if column.ndim > 1 or (column.ndim == 1 and len(column) not in (1, count)):
+        raise InputError(
+            f"there are {column.size} {what} for {count} points.",
+            where=where,
+            remedy="Give one for each point, or one for all.",
+        )
+    return np.broadcast_to(column.ravel(), (count,)).copy()
+
+
+def _by_depth(depth: Floats, elevation: Floats, where: str, *, may_be_zero: bool = False) -> bool:
+    """Whether the dig is given by depth below ground; else by elevation."""
+    has_depth, has_elevation = np.isfinite(depth), np.isfinite(elevation)
+    if has_depth.any() and has_elevation.any():
+        raise InputError(
+            "both depths and elevations are given.",
+            where=where,
+            remedy="Give depths below ground, or elevations, not both.",
+        )
+    if has_depth.all():
+        low = float(depth.min())
+        if low < 0 or (not may_be_zero and not np.any(depth > 0)):
+            raise InputError(
+                f"a depth is {low} m.", where=where, remedy="Depths count down from the ground."
+            )
+        return True
+    if has_elevation.all():
+        return False
+    raise InputError(
+        "a depth or elevation is missing.",
+        where=where,
+        remedy="Give the depth below ground, or the elevation, of each point.",
+    )
+
+
+def _ground(
+    surface: GroundSurface | None, easting: Floats, northing: Floats, where: str
+) -> tuple[Floats, Floats]:
+    if surface is None:
+        raise InputError(
+            "its depth counts from the ground, but there is no ground surface.",
+            where=where,
+            remedy="Give elevations, or ground heights as a survey or terrain file.",
+        )
+    height, sd = surface.heights(easting, northing)
+    if not np.isfinite(height).all():
+        raise InputError(
+            f"its depth counts from the ground, but within {surface.reach:.0f} m there are no "
+            f"heights ({surface.basis}).",
+            where=where,
+            remedy="Give elevations, or a survey or terrain file that covers the dig. If the dig "
+            "should lie among the lines, check that its frame is the job's.",
+        )
+    return height, sd
+
+
+def _below_ground(path: Floats, surface: GroundSurface | None, where: str) -> None:
+    if surface is None:
+        return
+    step = np.sqrt(np.sum(np.diff(path, axis=0) ** 2, axis=1))
+    along = np.concatenate(([0.0], np.cumsum(step)))
+    at = _with_steps(along)
+    e, n, z = (np.interp(at, along, path[:, axis]) for axis in range(3))
+    ground, sd = surface.heights(e, n)
+    over = z - ground - ABOVE_GROUND - 2.0 * sd
+    if np.any(over > 0):
+        k = int(np.nanargmax(over))
+        raise InputError(
+            f"{at[k]:.2f} m from its start the bore is {z[k] - ground[k]:.2f} m above ground.",
+            where=where,
+            remedy="Check the elevations' vertical reference and unit against the job's.",
+        )
+
+
+def _along(axis: Floats) -> Floats:
+    return np.concatenate(([0.0], np.cumsum(np.hypot(*np.diff(axis, axis=0).T))))
+
+
+def _with_steps(along: Floats) -> Floats:
+    """Stations with more between them, so that ground is followed."""
+    pieces = np.maximum(1, np.ceil(np.diff(along) / GROUND_STEP)).astype(int)
+    parts = [
+        np.linspace(along[i], along[i + 1], pieces[i], endpoint=False) for i in range(len(pieces))
+    ]
+    return np.concatenate([*parts, along[-1:]])
+
+
+def _bends(axis: Floats, k: int) -> bool:
+    one, two = axis[k] - axis[k - 1], axis[k + 1] - axis[k]
+    return bool(one[0] * two[1] - one[1] * two[0] != 0.0 or one @ two < 0.0)
+
+
+def _left(path: Floats) -> Floats:
+    """(m, 2) unit vectors to the left; at bends between those of both legs."""
+    leg = np.diff(path[:, :2], axis=0)
+    size = np.hypot(leg[:, 0], leg[:, 1])
+    whole = path[-1, :2] - path[0, :2]
+    span = float(np.hypot(*whole))
+    usual = whole / span if span > 0 else np.array([0.0, 1.0])
+    unit = np.where((size > 0)[:, None], leg / np.maximum(size, 1e-300)[:, None], usual)
+    along = np.vstack((unit[:1], unit[:-1] + unit[1:], unit[-1:]))
+    norm = np.hypot(along[:, 0], along[:, 1])
+    along = np.where((norm > 1e-9)[:, None], along / np.maximum(norm, 1e-9)[:, None], usual)
+    return np.column_stack((-along[:, 1], along[:, 0]))
