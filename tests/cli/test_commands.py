@@ -111,3 +111,46 @@ def test_a_job_goes_from_files_to_results(tmp_path):
     variance = sum(term["vertical_sd_m"] ** 2 for term in shot["budget"])
     assert 1.96 * variance**0.5 == pytest.approx(shot["vertical_95_m"], rel=1e-3)
     assert "no shot 'A-99999'" in run("explain", tmp_path / "d", "A-99999").stderr
+
+
+def test_preview_shows_what_a_receiver_will_read_beside_a_neighbour():
+    # Source: worked example of two conductors by an independent script; Biot-Savart.
+    done = run("preview", "--line", "0,1.2,100", "--neighbour", "0.8,1.0,-35", "--json")
+    assert done.returncode == 0, done.stderr
+    shown = json.loads(done.stdout)
+    assert shown["peak_m"] == pytest.approx(-0.173, abs=5e-4)
+    assert shown["null_m"] == pytest.approx(-0.273, abs=5e-4)
+    assert shown["depth_m"] == pytest.approx(0.954, abs=5e-4)
+    assert "too shallow" in run("preview", "--line", "0,1.2,100", "--neighbour=0.8,1,-35").stdout
+    assert "not a conductor" in run("preview", "--line", "1.2,100").stderr
+
+
+def test_reach_falls_with_frequency_on_a_coated_pipe():
+    done = run("reach", "--depth", "1.2", "--wanted", "300", "--json")
+    assert done.returncode == 0, done.stderr
+    shown = json.loads(done.stdout)
+    assert shown["attenuation_length_m"] == sorted(shown["attenuation_length_m"], reverse=True)
+    assert shown["chosen_hz"] == 512.0
+    assert run("reach", "--depth", "-1", "--wanted", "300").returncode == 3
+
+
+def test_a_sweep_is_shown_and_drawn(tmp_path):
+    assert run("demo", tmp_path / "d", "--json").returncode == 0
+    done = run(
+        "sweep", tmp_path / "d", "s1", "--svg", tmp_path / "s.svg", "--pdf", tmp_path / "s.pdf"
+    )
+    assert done.returncode == 0, done.stderr
+    assert "one-conductor logic" in done.stdout
+    assert (tmp_path / "s.svg").read_text("utf-8").startswith("<svg")
+    assert (tmp_path / "s.pdf").read_bytes().startswith(b"%PDF")
+    shown = json.loads(run("sweep", tmp_path / "d", "S1", "--json").stdout)
+    assert len(shown["conductors"]) == 2
+    assert "no sweep" in run("sweep", tmp_path / "d", "S99").stderr
+
+
+def test_frames_of_a_place_are_compared():
+    # Source: NAD 83(2011) minus ITRF2014 at 39.0 N 104.8 W, 2026.9, run with PROJ 9.5.1.
+    done = run("frames", "--at", "39.0,-104.8", "--epoch", "2026.9", "--json")
+    found = json.loads(done.stdout)["differences"]
+    pair = next(d for d in found if d["target"] == "NAD83(2011)" and d["source"] == "ITRF2014")
+    assert (pair["east"], pair["north"]) == pytest.approx((1.342, -0.506), abs=2e-3)

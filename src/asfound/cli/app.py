@@ -13,7 +13,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from asfound.cli import show
+from asfound.cli import planning, show
 from asfound.errors import AsfoundError, InputError
 
 EXIT_CODES = {
@@ -325,6 +325,10 @@ def demo(
         show.processed(results, files, json=json)
     else:
         show.demo_built(folder, json=json)
+
+
+app.command()(planning.preview)
+app.command()(planning.reach)
 
 
 def main() -> NoReturn:

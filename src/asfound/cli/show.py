@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from asfound.model import JobSettings, Results
 
 
-def _console(*, error: bool = False) -> Console:
+def console_for(*, error: bool = False) -> Console:
     from rich.console import Console
 
     console = Console(stderr=error, highlight=False)
@@ -32,7 +32,7 @@ def _console(*, error: bool = False) -> Console:
     return console
 
 
-def _table(*headings: str, title: str | None = None) -> Table:
+def table_of(*headings: str, title: str | None = None) -> Table:
     from rich import box
     from rich.table import Table
 
@@ -72,7 +72,7 @@ def _jsonable(value: Any) -> Any:
 @contextmanager
 def steps(*, quiet: bool) -> Iterator[Callable[[str], None]]:
     """Progress of named steps on standard error: a bar on a terminal, nothing when quiet."""
-    console = _console(error=True)
+    console = console_for(error=True)
     if quiet or not console.is_terminal:
         yield lambda name: None
         return
@@ -104,7 +104,7 @@ def error(problem: AsfoundError, *, json: bool) -> None:
             }
         )
         return
-    console = _console(error=True)
+    console = console_for(error=True)
     where = f"{_plain(problem.where)}: " if problem.where else ""
     console.print(f"[bold]Stopped.[/bold] {where}{_plain(problem.what)}", soft_wrap=True)
     if problem.remedy:
@@ -113,7 +113,7 @@ def error(problem: AsfoundError, *, json: bool) -> None:
 
 def fault(problem: Exception) -> None:
     """A fault of asfound itself, without a traceback."""
-    console = _console(error=True)
+    console = console_for(error=True)
     console.print(
         f"[bold]This is a fault of asfound, not yours:[/bold] {type(problem).__name__}: "
         f"{_plain(problem)}",
@@ -126,7 +126,7 @@ def started(folder: JobFolder, settings: JobSettings, *, json: bool) -> None:
     if json:
         print_json({"job": folder.path, "name": settings.name, "crs": settings.frame.crs})
         return
-    console = _console()
+    console = console_for()
     console.print(f"Started job {_plain(settings.name)} in {_plain(folder.path)}.")
     console.print(
         f"Fill in the cover facts and control points in {_plain(folder.settings_file)}, then:"
@@ -138,7 +138,7 @@ def added(folder: JobFolder, done: Added) -> None:
     """How an upload is understood: column by column, with every doubt."""
     from asfound.folder import mapping_file
 
-    console = _console()
+    console = console_for()
     record = done.record
     if done.known:
         console.print(
@@ -151,7 +151,7 @@ def added(folder: JobFolder, done: Added) -> None:
         f"SHA-256 {record.sha256[:16]}..."
     )
     if done.guess is not None:
-        table = _table("asfound's quantity", "file's column", "read as")
+        table = table_of("asfound's quantity", "file's column", "read as")
         for quantity, column, form in done.guess.rows():
             table.add_row(_plain(quantity), _plain(column), _plain(form))
         console.print(table)
@@ -223,7 +223,7 @@ def processed(results: Results, files: Sequence[Path], *, json: bool) -> None:
     if json:
         print_json({**_summary(results), "files": list(files)})
         return
-    console = _console()
+    console = console_for()
     summary = _summary(results)
     invented = " (invented demonstration data)" if results.settings.invented else ""
     console.print(f"[bold]{_plain(results.settings.name)}[/bold]{invented}")
@@ -238,10 +238,10 @@ def processed(results: Results, files: Sequence[Path], *, json: bool) -> None:
         console.print(f"Results in {_plain(files[0].parent)}:")
         for path in files:
             console.print(f"  {_plain(path.name)}")
-    _print_cautions(console)
+    print_cautions(console)
 
 
-def _print_cautions(console: Console) -> None:
+def print_cautions(console: Console) -> None:
     from asfound.model import CAUTIONS
 
     for caution in CAUTIONS:
@@ -249,7 +249,7 @@ def _print_cautions(console: Console) -> None:
 
 
 def _print_accounts(console: Console, results: Results) -> None:
-    table = _table("file", ">rows", ">shots", ">sweep readings", ">reported")
+    table = table_of("file", ">rows", ">shots", ">sweep readings", ">reported")
     for account in results.intake.accounts:
         table.add_row(
             _plain(account.file),
@@ -264,7 +264,7 @@ def _print_accounts(console: Console, results: Results) -> None:
 def _print_finding_counts(console: Console, results: Results) -> None:
     from asfound.model import Severity
 
-    table = _table("finding", ">fail", ">doubt", ">note", "what to do")
+    table = table_of("finding", ">fail", ">doubt", ">note", "what to do")
     for outcome in results.findings.outcomes:
         if len(outcome.index):
             counts = [str(int((outcome.severity == s).sum()) or "") for s in Severity]
@@ -288,7 +288,7 @@ def _print_lines(console: Console, results: Results) -> None:
     from asfound.units import length_unit
 
     unit = length_unit(results.settings.length_unit)
-    table = _table(
+    table = table_of(
         "line",
         "utility",
         ">shots",
@@ -376,8 +376,8 @@ def findings(results: Results, *, json: bool) -> None:
     from asfound.units import length_unit, lengths_in
 
     unit = length_unit(results.settings.length_unit)
-    console = _console()
-    table = _table("about", "severity", "finding")
+    console = console_for()
+    table = table_of("about", "severity", "finding")
     for finding in results.findings:
         detail = lengths_in(finding.detail, unit)
         table.add_row(
@@ -458,7 +458,7 @@ def explained(results: Results, name: str, *, json: bool) -> None:
             }
         )
         return
-    console = _console()
+    console = console_for()
     unit = length_unit(results.settings.length_unit)
 
     def length(metres: float, digits: int = 2) -> str:
@@ -477,7 +477,7 @@ def explained(results: Results, name: str, *, json: bool) -> None:
         "vertically, each with 95 %."
     )
     console.print(f"Positions: {_plain(facts['operation'])}; {_plain(ground.vertical_reference)}.")
-    table = _table(
+    table = table_of(
         "cause of error",
         f">horizontal {unit.symbol}",
         f">vertical {unit.symbol}",
@@ -501,7 +501,7 @@ def explained(results: Results, name: str, *, json: bool) -> None:
             soft_wrap=True,
         )
         console.print(f"  What to do: {_plain(finding.rule.remedy)}", soft_wrap=True)
-    _print_cautions(console)
+    print_cautions(console)
 
 
 def swept(results: Results, number: int, *, json: bool) -> None:
@@ -555,7 +555,7 @@ def swept(results: Results, number: int, *, json: bool) -> None:
             }
         )
         return
-    console = _console()
+    console = console_for()
     console.print(f"[bold]Sweep {_plain(located.name)}[/bold]")
     for text in plot_sweep(results, number):
         console.print(_plain(text), soft_wrap=True)
@@ -567,7 +567,7 @@ def swept(results: Results, number: int, *, json: bool) -> None:
             f"{item.depth:.2f} m by {item.reason}."
         )
         console.print(_plain(lengths_in(said, unit)), soft_wrap=True)
-    _print_cautions(console)
+    print_cautions(console)
 
 
 def _find_shot(results: Results, name: str) -> int:
@@ -612,9 +612,9 @@ def frame_differences(
             }
         )
         return
-    console = _console()
+    console = console_for()
     console.print(f"At {latitude:.5f}, {longitude:.5f}, epoch {epoch:.2f}:")
-    table = _table("entered as", "really in", ">east m", ">north m", ">up m", ">off by m")
+    table = table_of("entered as", "really in", ">east m", ">north m", ">up m", ">off by m")
     for item in differences:
         table.add_row(
             _plain(item.target),
@@ -639,6 +639,6 @@ def demo_built(folder: JobFolder, *, json: bool) -> None:
     if json:
         print_json({"job": folder.path})
         return
-    console = _console()
+    console = console_for()
     console.print(f"Built the invented demonstration job in {_plain(folder.path)}.")
     console.print(f"Now: asfound process {_plain(folder.path)}")
