@@ -119,7 +119,8 @@ def _print_preview(
     console.print(
         f"The line lies at {true_place:.3f} m, {true_depth:.3f} m deep: the peak is "
         f"{abs(shift):.3f} m off, the depth reads {abs(error):.3f} m too "
-        f"{'deep' if error > 0 else 'shallow'}."
+        f"{'deep' if error > 0 else 'shallow'}.",
+        soft_wrap=True,
     )
     table = show.table_of(">place m", ">peak coil nT", ">null coil nT", ">peak coil raised nT")
     for k in range(len(place)):
@@ -139,7 +140,7 @@ def _print_map(found: dict[str, Any]) -> None:
     table = show.table_of(
         ">current ratio",
         *headings,
-        title="Depth error in metres, by the neighbour's offset and current; * its own peak is taken",
+        title="Depth error, metres, by a neighbour's offset and current; *: its own peak is taken",
     )
     for ratio, errors, wrong in zip(
         found["current_ratio"], found["depth_error_m"], found["wrong_line"], strict=True
