@@ -54,11 +54,10 @@ def streets(lines, rng):
     return x, y, height.ravel(), utility
 
 
-def records(x, y, height, utility, rng):
+def records(x, y, height, utility, line, rng):
     """Shots, ground and a budget with shared terms, made of plain arrays."""
     count = len(x)
     depth = np.full(count, 1.2) + 0.1 * np.sin(np.arange(count) / 9.0)
-    line = np.arange(count) // SHOTS_PER_LINE
     shots = Shots.build(x, y, utility=utility, depth=depth)
     zero = np.zeros(count)
     ground = Ground(
@@ -107,10 +106,12 @@ def main():
     choice = parser.parse_args()
     rng = np.random.default_rng(11)
     x, y, height, utility = streets(choice.lines, rng)
+    line = np.arange(len(x)) // SHOTS_PER_LINE
     if choice.shuffled:
         order = rng.permutation(len(x))
         x, y, height, utility = x[order], y[order], height[order], utility[order]
-    shots, ground, budget = records(x, y, height, utility, rng)
+        line = line[order]
+    shots, ground, budget = records(x, y, height, utility, line, rng)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     clock = [time.process_time()]
     assembly = assemble(shots, ground)

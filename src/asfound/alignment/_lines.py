@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
 from asfound.alignment._fitted import Fitted
 from asfound.alignment._members import Members
-from asfound.alignment._points import median_of_stretches
-from asfound.alignment._shared import SharedTerm, shared_terms, split_even
+from asfound.alignment._points import median_of_stretches, ragged
+from asfound.alignment._shared import Pattern, SharedTerm, shared_terms, split_even
 from asfound.alignment._smoother import Smoothed, Track, between, smooth
 from asfound.model import Budget, Ground, Line, Utility
 
@@ -20,6 +22,7 @@ FINEST = 0.5
 LEAST_BEND = np.radians(8.0)
 GAP_SPACINGS = 3.5
 GAP_LEAST = 15.0
+PATTERN_BATCH = 400_000
 
 
 def sample_places(fitted: Fitted) -> tuple[Integers, Floats, Integers]:
@@ -194,35 +197,25 @@ def add_shared(
     """Add to the covariance at the samples what the shots' shared errors do to the axis."""
     lines = len(members.starts) - 1
     even = np.zeros((4, lines))
+    places = _Places(node, ahead, starts)
     for term in shared_terms(budget, members.shot):
         part, plane, level = split_even(term, members.starts, fitted.used)
         even += part
-        if len(plane.line):
-            _add_pattern(
-                covariance,
-                members,
-                fitted,
-                term,
-                plane.line,
-                plane.code,
-                node,
-                ahead,
-                starts,
-                flat=True,
-            )
-        if len(level.line):
-            _add_pattern(
-                covariance,
-                members,
-                fitted,
-                term,
-                level.line,
-                level.code,
-                node,
-                ahead,
-                starts,
-                flat=False,
-            )
+        for pattern, flat in ((plane, True), (level, False)):
+            sizes = np.diff(fitted.nodes.starts)[pattern.line]
+            # not all at once: a line may hold many groups
+            batch = np.cumsum(sizes) // PATTERN_BATCH
+            for number in np.unique(batch):
+                here = batch == number
+                _add_pattern(
+                    covariance,
+                    members,
+                    fitted,
+                    term,
+                    Pattern(pattern.line[here], pattern.code[here]),
+                    places,
+                    flat=flat,
+                )
     covariance[:, 0, 0] += even[0, owner]
     covariance[:, 1, 1] += even[1, owner]
     covariance[:, 0, 1] += even[2, owner]
@@ -230,25 +223,32 @@ def add_shared(
     covariance[:, 2, 2] += even[3, owner]
 
 
+@dataclass(frozen=True, eq=False)
+class _Places:
+    """Samples: the node at or before each, the station past it, and where lines start."""
+
+    node: Integers
+    ahead: Floats
+    starts: Integers
+
+
 def _add_pattern(
     covariance: Floats,
     members: Members,
     fitted: Fitted,
     term: SharedTerm,
-    line: Integers,
-    code: Integers,
-    node: Integers,
-    ahead: Floats,
-    starts: Integers,
+    pattern: Pattern,
+    places: _Places,
     *,
     flat: bool,
 ) -> None:
     """Smooth the pattern of a shared error on the lines it touches unevenly."""
+    line = pattern.line
     track = fitted.plane.track if flat else fitted.level.track
     part, index = track.take(line)
     member = fitted.nodes.shot[index]
     safe = np.maximum(member, 0)
-    group = np.repeat(code, part.sizes)
+    group = np.repeat(pattern.code, part.sizes)
     inside = (member >= 0) & (term.code[safe] == group)
     sizes = (term.east, term.north) if flat else (term.up,)
     data = np.stack([np.where(inside, size[safe], 0.0) for size in sizes])
@@ -256,21 +256,19 @@ def _add_pattern(
         return
     result = smooth(part, data)
     # samples of those lines, line by line
-    number = np.diff(starts)[line]
-    total = int(number.sum())
-    begin = np.cumsum(number) - number
-    sample = np.arange(total) - np.repeat(begin, number) + np.repeat(starts[line], number)
+    number = np.diff(places.starts)[line]
+    sample = ragged(places.starts[line], number)
     shift = np.repeat(part.starts[:-1] - track.starts[line], number)
-    pattern, _, _ = sampled(part, result, node[sample] + shift, ahead[sample])
+    moved, _, _ = sampled(part, result, places.node[sample] + shift, places.ahead[sample])
     if flat:
         coupling = np.repeat(term.coupling[members.starts[line]], number)
-        np.add.at(covariance[:, 0, 0], sample, pattern[0] ** 2)
-        np.add.at(covariance[:, 1, 1], sample, pattern[1] ** 2)
-        cross = coupling * pattern[0] * pattern[1]
+        np.add.at(covariance[:, 0, 0], sample, moved[0] ** 2)
+        np.add.at(covariance[:, 1, 1], sample, moved[1] ** 2)
+        cross = coupling * moved[0] * moved[1]
         np.add.at(covariance[:, 0, 1], sample, cross)
         np.add.at(covariance[:, 1, 0], sample, cross)
     else:
-        np.add.at(covariance[:, 2, 2], sample, pattern[0] ** 2)
+        np.add.at(covariance[:, 2, 2], sample, moved[0] ** 2)
 
 
 def _ground_above(

@@ -23,20 +23,15 @@ LEAST = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Pattern:
-    """One shared error on one line.
+    """Pairs of line and group: lines that a shared error touches unevenly.
 
     Parameters
     ----------
-    line : (k,) int64
-        Lines it touches unevenly.
-    code : (k,) int64
-        Group.
-    term : int
+    line, code : (k,) int64
     """
 
     line: Integers
     code: Integers
-    term: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,9 +131,9 @@ def _filled(values: npt.NDArray, starts: Integers, used: npt.NDArray[np.bool_]) 
 
 def _pairs(code: Integers, starts: Integers, lines: npt.NDArray[np.bool_]) -> Pattern:
     if not lines.any():
-        return Pattern(np.empty(0, np.int64), np.empty(0, np.int64), 0)
+        return Pattern(np.empty(0, np.int64), np.empty(0, np.int64))
     owner = np.repeat(np.arange(len(starts) - 1), np.diff(starts))
     pick = lines[owner] & (code >= 0)
     width = int(code.max()) + 1
     pair = np.unique(owner[pick] * width + code[pick])
-    return Pattern(pair // width, pair % width, 0)
+    return Pattern(pair // width, pair % width)
