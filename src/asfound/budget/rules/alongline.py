@@ -194,7 +194,7 @@ _BETWEEN = (
 """Neighbours (by places before and behind) that may each predict where a shot should lie: between
 two of them on a straight, beyond two of them next to a bend, among four of them on a curve or
 beyond three at its end."""
-_GOOD_ENOUGH = 1.5
+_GOOD_ENOUGH = 2.0
 """Standard deviations within which the first prediction settles the matter."""
 
 

@@ -6,9 +6,12 @@ from collections.abc import Iterator, Mapping
 from itertools import combinations
 
 import numpy as np
+import numpy.typing as npt
 
 from asfound.budget.rules.context import Outcome, RuleContext, outcome, rule
 from asfound.model import Rule, Severity
+
+Floats = npt.NDArray[np.float64]
 
 DEPTH_TYPING = Rule(
     "depth-typing",
@@ -71,51 +74,60 @@ def depth_typing(context: RuleContext) -> Outcome:
         return "no upload records depths"
     along, shots = context.along, context.shots
     limit = context.profile.tables["depth-typing"]
-    found: dict[int, str] = {}
-    for row in _outliers(context, limit["off"]).tolist():
-        reading, expected = float(shots.depth[row]), float(along.depth_expected[row])
-        spread = float(along.depth_spread[row])
-        if abs(reading - expected) < limit["least"] * expected:
-            continue
-        slips = [
-            (abs(meant - expected) / _tolerance(kind, expected, spread, limit), meant, words)
-            for meant, words, kind in _readings(reading)
-            if kind != "rare" or abs(reading - expected) > limit["off_rare"] * spread
+    rows = _outliers(context, limit["off"])
+    reading, expected, spread = (
+        values[rows] for values in (shots.depth, along.depth_expected, along.depth_spread)
+    )
+    off = np.abs(reading - expected)
+    rare_too = off > limit["off_rare"] * spread
+    # How far each slip, put right, misses what is expected, over what it may.
+    miss = np.stack(
+        [
+            np.abs(reading * factor - expected) / _tolerance(kind, expected, spread, limit)
+            for factor, _, kind in _SLIPS
         ]
-        miss, meant, words = min(slips)
-        if miss <= 1.0:
-            found[row] = (
-                f"read {reading:.2f} m where neighbours lead to expect {expected:.2f} m; "
-                f"{words} would make it {meant:.2f} m"
+    )
+    for number, (_, _, kind) in enumerate(_SLIPS):
+        if kind == "rare":
+            miss[number, ~rare_too] = np.inf
+    far = off >= limit["least"] * expected
+    found: dict[int, tuple[float, str]] = {}
+    for k in np.flatnonzero(far & (miss.min(axis=0, initial=np.inf) <= 1.0)).tolist():
+        factor, words, _ = _SLIPS[int(miss[:, k].argmin())]
+        found[k] = (float(reading[k]) * factor, words)
+    allowed = _tolerance("rare", expected, spread, limit)
+    for k in np.flatnonzero(far & rare_too).tolist():
+        if k not in found:
+            meant, words = min(
+                _swapped(float(reading[k])), key=lambda slip: abs(slip[0] - expected[k])
             )
-    rows = np.array(sorted(found), np.int64)
-    details = [found[int(row)] for row in rows]
+            if abs(meant - expected[k]) <= allowed[k]:
+                found[k] = (meant, words)
+    chosen = np.array(sorted(found), np.int64)
+    details = [
+        f"read {reading[k]:.2f} m where neighbours lead to expect {expected[k]:.2f} m; "
+        f"{found[k][1]} would make it {found[k][0]:.2f} m"
+        for k in chosen.tolist()
+    ]
     return outcome(
-        DEPTH_TYPING,
-        rows,
-        Severity.FAIL,
-        shots.depth[rows],
-        along.depth_expected[rows],
-        "m",
-        details,
+        DEPTH_TYPING, rows[chosen], Severity.FAIL, reading[chosen], expected[chosen], "m", details
     )
 
 
-def _tolerance(kind: str, expected: float, spread: float, limit: Mapping[str, float]) -> float:
+def _tolerance(kind: str, expected: Floats, spread: Floats, limit: Mapping[str, float]) -> Floats:
     """How far a corrected depth may lie from the expected one [m].
 
     Nothing but a slip makes a depth ten times too large, so a moved decimal need fit only
     roughly; swapped digits and inches fit something by chance, so they must fit well.
     """
     if kind == "decimal":
-        return max(limit["fits"] * spread, limit["fits_decimal"] * expected)
+        return np.maximum(limit["fits"] * spread, limit["fits_decimal"] * expected)
     return limit["fits_rare" if kind == "rare" else "fits"] * spread
 
 
-def _readings(reading: float) -> Iterator[tuple[float, str, str]]:
-    """What a depth may have been meant to be, by which slip, and of which kind that is."""
-    for factor, words, kind in _SLIPS:
-        yield reading * factor, words, kind
+def _swapped(reading: float) -> Iterator[tuple[float, str]]:
+    """What a depth may have been meant to be if two of its digits changed places."""
+    yield reading, "nothing"
     for unit, name in ((1.0, "metres"), (0.3048, "feet")):
         digits = f"{reading / unit:.2f}"
         places = [k for k, c in enumerate(digits) if c.isdigit()]
@@ -123,7 +135,7 @@ def _readings(reading: float) -> Iterator[tuple[float, str, str]]:
             swapped = list(digits)
             swapped[left], swapped[right] = swapped[right], swapped[left]
             if swapped[left] != swapped[right]:
-                yield float("".join(swapped)) * unit, f"two digits swapped ({name})", "rare"
+                yield float("".join(swapped)) * unit, f"two digits swapped ({name})"
 
 
 @rule(DEPTH_NEIGHBOURS)

@@ -15,10 +15,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
 from asfound.budget.rules.runs import Runs
 from asfound.budget.rules.steps import Steps
+from asfound.budget.rules.witnesses import Witnesses
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -29,8 +29,6 @@ _CROSS_SLOPE = 0.05
 """Slope of the ground between two lines [m/m], 1 sigma."""
 _CHANGE_OF_SLOPE = 0.02
 """By how much that differs along two lines [m/m], 1 sigma."""
-_SAMPLE = 12
-_NEIGHBOURS = 16
 _CONSISTENT = 3.0
 _ROUNDS = 4
 _WIDEST = 3
@@ -100,7 +98,7 @@ def odd_pieces(
     cuts = list(_cuts(log, steps))
     if not cuts:
         return []
-    nearby = _Nearby(log, cuts, place, height, reach)
+    nearby = Witnesses(log, [(cut.first, cut.last) for cut in cuts], place, height, reach)
     spans = list(_spans(cuts))
     offset: dict[int, float] = {}
     found: list[tuple[int, Piece]] = []
@@ -121,7 +119,6 @@ def odd_pieces(
             ):
                 offset |= dict.fromkeys(span, piece.offset)
                 found.append((span.start, piece))
-                nearby.distrust(piece.rows)
         if len(offset) == len(known):
             break
     return [piece for _, piece in sorted(found, key=lambda item: item[0])]
@@ -152,65 +149,11 @@ def _cuts(log: Runs, steps: Steps) -> Iterator[_Cut]:
             yield _Cut(run, places[k], places[k + 1], ends[k], ends[k + 1])
 
 
-class _Nearby:
-    """Ground that other runs' shots measured near some shots of each cut."""
-
-    def __init__(
-        self, log: Runs, cuts: list[_Cut], place: Floats, height: Floats, reach: float
-    ) -> None:
-        self.run_of = np.full(len(height), -1)
-        self.run_of[log.order] = log.run
-        self.trusted = np.ones(len(height), bool)
-        samples = [
-            log.order[
-                np.unique(np.linspace(cut.first, cut.last - 1, _SAMPLE).round().astype(np.int64))
-            ]
-            for cut in cuts
-        ]
-        rows = np.concatenate(samples)
-        tree = cKDTree(place[log.order], balanced_tree=False, compact_nodes=False)
-        distance, near = tree.query(
-            place[rows], k=min(_NEIGHBOURS, len(log)), distance_upper_bound=reach
-        )
-        distance = distance.reshape(len(rows), -1)
-        near = near.reshape(len(rows), -1)
-        inside = near < len(log)
-        near = log.order[np.minimum(near, len(log) - 1)]
-        inside &= self.run_of[near] != self.run_of[rows][:, None]
-        self.bounds = np.concatenate([[0], np.cumsum([len(part) for part in samples])])
-        self.inside, self.near, self.distance = inside, near, distance
-        self.above = height[rows][:, None] - height[near]
-
-    def distrust(self, rows: Integers) -> None:
-        """Take these shots' ground as no witness any more."""
-        self.trusted[rows] = False
-
-    def heard(self, numbers: list[int]) -> dict[int, tuple[float, float]]:
-        """How far some cuts lie above each other run close by, and how far away that is [m].
-
-        A witness must have measured at a third of the sampled shots at least.
-        """
-        parts = [np.arange(self.bounds[n], self.bounds[n + 1]) for n in numbers]
-        if not parts:
-            return {}
-        rows = np.concatenate(parts)
-        usable = self.inside[rows] & self.trusted[self.near[rows]]
-        runs = np.where(usable, self.run_of[self.near[rows]], -1)
-        answer = {}
-        for run in np.unique(runs[usable]).tolist():
-            mine = runs == run
-            if mine.any(axis=1).sum() * 3 < len(rows) or mine.sum() < 3:
-                continue
-            above, away = self.above[rows][mine], self.distance[rows][mine]
-            answer[run] = (float(np.median(above)), float(np.median(away)))
-        return answer
-
-
 def _witnesses(
-    cuts: list[_Cut], span: range, offset: dict[int, float], nearby: _Nearby
+    cuts: list[_Cut], span: range, offset: dict[int, float], nearby: Witnesses
 ) -> list[tuple[float, float]]:
     """What ground nearby says of a span's offset: (value, standard deviation) of each witness."""
-    here = nearby.heard(list(span))
+    here = nearby.heard(span, offset)
     if cuts[span.start].before is None or cuts[span.stop - 1].behind is None:
         return [
             (above, float(np.hypot(_UNEVEN, _CROSS_SLOPE * away))) for above, away in here.values()
@@ -218,7 +161,7 @@ def _witnesses(
     # Between two steps: against the same witness beside the rest of the line, which takes the
     # cross slope out. Only the pieces next to it, since witnesses come and go along a line.
     beside = [n for n in (span.start - 1, span.stop) if n not in offset]
-    rest = nearby.heard(beside)
+    rest = nearby.heard(beside, offset)
     return [
         (above - rest[run][0], float(np.hypot(_UNEVEN, _CHANGE_OF_SLOPE * away)))
         for run, (above, away) in here.items()
@@ -231,7 +174,7 @@ def _judge(
     cuts: list[_Cut],
     span: range,
     offset: dict[int, float],
-    nearby: _Nearby,
+    nearby: Witnesses,
     least: float,
 ) -> Piece | None:
     """The span as an odd piece, or None if it can't be called so."""
