@@ -152,8 +152,23 @@ def _describe(context: RuleContext, piece: Piece) -> str:
     if len(recorded):
         usual = float(np.median(recorded))
         hint = f"; the pole was probably {usual + piece.offset:.2f} m, not {usual:.2f} m"
+        elsewhere = _recorded_elsewhere(context, piece)
+        if abs(usual - elsewhere) > 0.05 and abs(usual - elsewhere + piece.offset) < 0.10:
+            hint += f": {elsewhere:.2f} m was entered before and after, and the pole stayed so"
     witness = f", by {piece.witnesses} other line{'s' * (piece.witnesses > 1)} nearby too"
     return (
         f"ground lies {abs(piece.offset):.2f} m too {'high' if piece.offset > 0 else 'low'} on a "
         f"stretch of {len(piece.rows)} shots{witness if piece.witnesses else ''}{hint}"
     )
+
+
+def _recorded_elsewhere(context: RuleContext, piece: Piece) -> float:
+    """Usual antenna height of the same receiver and upload outside the piece [m], or NaN."""
+    shots = context.shots
+    first = piece.rows[0]
+    same = shots.source == shots.source[first]
+    same &= shots.receiver.codes == shots.receiver.codes[first]
+    same[piece.rows] = False
+    heights = shots.antenna_height[same]
+    heights = heights[np.isfinite(heights)]
+    return float(np.median(heights)) if len(heights) else float("nan")
