@@ -1,0 +1,242 @@
+"""Checks: what was measured against what is known better, with the covariance of both.
+
+Three kinds bear witness to a job's accuracy: a shot on a control point, a spot measured again,
+and a line that was exposed. Errors that checks share (same base, same antenna height, same
+control point) are kept in one joint covariance: ten checks off the same base are not ten
+independent opinions about it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.accuracy._joint import joint_covariance_of_shots
+from asfound.errors import InputError
+from asfound.model import Budget, ControlPoint, Ground, Shots
+
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
+
+KINDS = ("control", "repeat", "exposure")
+
+
+@dataclass(frozen=True, eq=False)
+class Checks:
+    """n checks of one kind.
+
+    Parameters
+    ----------
+    kind : str
+        One of `KINDS`.
+    name : tuple of str
+        Of each: the control point, the pair, the exposure.
+    subject : (n,) int64
+        Shot (control, repeat: the later one) or line (exposure).
+    difference : (n, 3) float64
+        Measured minus reference: grid east, north, up [m]; up is NaN where either has no height.
+    bearing : (n,) float64
+        Grid bearing of the line where only the offset across it is told (then `difference` lies
+        across the line); NaN where both horizontal axes are told [rad].
+    reference : (n, 3, 3) float64
+        Covariance of the reference alone [m2].
+    joint : (3n, 3n) float64
+        Covariance of all differences, east, north, up of check 1, then of check 2 ... [m2].
+    place : (n, 3) float64
+        Reference easting, northing, height [m].
+    """
+
+    kind: str
+    name: tuple[str, ...]
+    subject: Integers
+    difference: Floats
+    bearing: Floats
+    reference: Floats
+    joint: Floats
+    place: Floats
+
+    def __len__(self) -> int:
+        return len(self.name)
+
+    @property
+    def covariance(self) -> Floats:
+        """(n, 3, 3) covariance of each difference [m2]."""
+        count = len(self)
+        blocks = self.joint.reshape(count, 3, count, 3)
+        return np.asarray(blocks[np.arange(count), :, np.arange(count), :])
+
+    @property
+    def point(self) -> npt.NDArray[np.bool_]:
+        """(n,) whether both horizontal axes are told."""
+        return np.asarray(np.isnan(self.bearing))
+
+    def take(self, rows: npt.NDArray[np.integer] | npt.NDArray[np.bool_]) -> Checks:
+        """The same record for chosen checks (indices or a mask)."""
+        picked = np.arange(len(self))[rows]
+        flat = (3 * picked[:, None] + np.arange(3)).ravel()
+        return replace(
+            self,
+            name=tuple(self.name[k] for k in picked.tolist()),
+            subject=self.subject[picked],
+            difference=self.difference[picked],
+            bearing=self.bearing[picked],
+            reference=self.reference[picked],
+            joint=self.joint[np.ix_(flat, flat)],
+            place=self.place[picked],
+        )
+
+    def observed(self) -> tuple[Floats, Floats]:
+        """All differences that carry information, as independent axes.
+
+        Returns
+        -------
+        difference : (m,) float64
+            East, north (or across the line) and up of each check, missing ones left out [m].
+        covariance : (m, m) float64
+            [m2].
+        """
+        design = self._design()
+        values = design @ np.nan_to_num(self.difference).ravel()
+        return values, design @ self.joint @ design.T
+
+    def _design(self) -> Floats:
+        """(m, 3n): rows pick the axes that are told."""
+        count = len(self)
+        rows: list[Floats] = []
+        for k in range(count):
+            axes = np.eye(3)
+            if np.isfinite(self.bearing[k]):
+                # left of the line: the offset across it
+                axes = np.array(
+                    [[-np.cos(self.bearing[k]), np.sin(self.bearing[k]), 0.0], [0.0, 0.0, 1.0]]
+                )
+            if np.isnan(self.difference[k, 2]):
+                axes = axes[:-1]
+            block = np.zeros((len(axes), 3 * count))
+            block[:, 3 * k : 3 * k + 3] = axes
+            rows.append(block)
+        return np.concatenate(rows) if rows else np.zeros((0, 0))
+
+
+def control_checks(
+    shots: Shots, ground: Ground, budget: Budget, control: Sequence[ControlPoint]
+) -> Checks:
+    """Shots on control points against their coordinates.
+
+    Parameters
+    ----------
+    shots, ground, budget
+        Of the job, n shots.
+    control : sequence of ControlPoint
+        In the job's CRS and vertical reference; names are compared without regard to case.
+
+    Returns
+    -------
+    Checks
+        In the order of the shots; shots on points without coordinates or without a position are
+        left out.
+    """
+    points = {point.name.casefold(): k for k, point in enumerate(control)}
+    owner = np.array([points.get(name.casefold(), -1) for name in shots.control.names] + [-1])
+    of_shot = owner[shots.control.codes]
+    rows = np.flatnonzero((of_shot >= 0) & np.isfinite(ground.easting)).astype(np.int64)
+    which = of_shot[rows]
+    place = np.array([(p.easting, p.northing, p.height) for p in control]).reshape(-1, 3)[which]
+    measured = np.column_stack((ground.easting, ground.northing, ground.height))[rows]
+    variance = np.array(
+        [(p.horizontal_sd**2, p.horizontal_sd**2, p.vertical_sd**2) for p in control]
+    ).reshape(-1, 3)[which]
+    # checks on the same point share its error in full
+    same = (which[:, None] == which[None, :]).astype(float)
+    shared = np.zeros((len(rows), 3, len(rows), 3))
+    for axis in range(3):
+        spread = np.sqrt(variance[:, axis])
+        shared[:, axis, :, axis] = same * np.outer(spread, spread)
+    joint = joint_covariance_of_shots(budget, rows) + shared.reshape(3 * len(rows), 3 * len(rows))
+    return Checks(
+        kind="control",
+        name=tuple(control[k].name for k in which.tolist()),
+        subject=rows,
+        difference=measured - place,
+        bearing=np.full(len(rows), np.nan),
+        reference=variance[:, :, None] * np.eye(3),
+        joint=joint,
+        place=place,
+    )
+
+
+def repeat_checks(
+    pairs: Sequence[tuple[int, int]],
+    ground: Ground,
+    budget: Budget,
+    *,
+    bearing: Floats | None = None,
+    names: Sequence[str] = (),
+) -> Checks:
+    """Spots measured twice: the later shot minus the earlier one.
+
+    Parameters
+    ----------
+    pairs : sequence of (earlier, later)
+        Shot indices.
+    ground : Ground
+    budget : Budget
+        Both shots' errors; what they share (same base, same hook-up) cancels as far as it is
+        equal, so a repeat says nothing about it.
+    bearing : (n,) float64, optional
+        Grid bearing of the line at each pair [rad] where the line was sought again rather than
+        a mark: then only the offset across it and the height are compared. NaN or None: a mark.
+        Heights are of the conductor's centre for pairs on a line, of the ground for marks.
+    names : sequence of str
+
+    Raises
+    ------
+    InputError
+        If a pair names one shot twice or one that is not there.
+    """
+    couple = np.array(pairs, np.int64).reshape(-1, 2)
+    count, total = len(couple), len(ground)
+    if count and (
+        couple.min() < 0 or couple.max() >= total or (couple[:, 0] == couple[:, 1]).any()
+    ):
+        raise InputError(
+            "a repeat names a shot that is not there, or one shot twice.",
+            remedy=f"Give two different shots from 0 to {total - 1}.",
+        )
+    along = np.full(count, np.nan) if bearing is None else np.asarray(bearing, np.float64)
+    height = np.where(
+        np.isfinite(along)[:, None], budget.centre_height[couple], ground.height[couple]
+    )
+    position = np.stack((ground.easting[couple], ground.northing[couple], height), -1)
+    known = np.isfinite(position[..., :2]).all(axis=(1, 2))
+    couple, along, position = couple[known], along[known], position[known]
+    count = len(couple)
+    both = joint_covariance_of_shots(budget, couple.ravel()).reshape(count, 2, 3, count, 2, 3)
+    joint = (both[:, 1, :, :, 1] - both[:, 1, :, :, 0] - both[:, 0, :, :, 1]) + both[:, 0, :, :, 0]
+    earlier = both[np.arange(count), 0, :, np.arange(count), 0, :]
+    labels = tuple(names) or tuple(f"{a} and {b}" for a, b in couple.tolist())
+    return Checks(
+        kind="repeat",
+        name=tuple(label for label, ok in zip(labels, known, strict=False) if ok)
+        if names
+        else labels,
+        subject=couple[:, 1],
+        difference=_across(position[:, 1] - position[:, 0], along),
+        bearing=along,
+        reference=np.asarray(earlier),
+        joint=joint.reshape(3 * count, 3 * count),
+        place=position[:, 0],
+    )
+
+
+def _across(difference: Floats, bearing: Floats) -> Floats:
+    """Differences with the part along the line taken out where a bearing is known."""
+    lined = np.isfinite(bearing)
+    east, north = -np.cos(bearing[lined]), np.sin(bearing[lined])
+    offset = east * difference[lined, 0] + north * difference[lined, 1]
+    result = difference.copy()
+    result[lined, 0], result[lined, 1] = offset * east, offset * north
+    return result

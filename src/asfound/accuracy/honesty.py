@@ -1,0 +1,181 @@
+"""Is the budget honest? What checks found against what the budget expects them to find."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import solve_triangular
+from scipy.stats import chi2
+
+from asfound.accuracy.checks import Checks
+from asfound.errors import InputError
+
+Floats = npt.NDArray[np.float64]
+
+_OUTLIER = 1e-3  # chance below which one check is called an outlier; as the rule control-failed
+
+
+@dataclass(frozen=True, eq=False)
+class BudgetTest:
+    """Checks against a budget.
+
+    Parameters
+    ----------
+    kind : str
+        Of the checks.
+    score : (n,) float64
+        Each check's squared normalised residual: chi-squared with `axes` degrees of freedom.
+    axes : (n,) int64
+        Axes that are told: 1 to 3.
+    chance : (n,) float64
+        Chance of so large a residual.
+    residual : (m,) float64
+        All axes decorrelated: standard normal if the budget is honest.
+    statistic, freedom : float, int
+        Their sum of squares and its degrees of freedom.
+    p_value : float
+        Two-sided.
+    factor : float
+        Variance factor: by how much all variances of the budget would have to be multiplied. It
+        is offered; nothing applies it.
+    low, high : float
+        Its interval.
+    level : float
+    outliers : (k,) int64
+        Checks that by themselves would come by chance in less than 1 of 1000.
+    factor_without : float
+        The factor without the outliers; NaN if nothing is left.
+    words : tuple of str
+    """
+
+    kind: str
+    score: Floats
+    axes: npt.NDArray[np.int64]
+    chance: Floats
+    residual: Floats
+    statistic: float
+    freedom: int
+    p_value: float
+    factor: float
+    low: float
+    high: float
+    level: float
+    outliers: npt.NDArray[np.int64]
+    factor_without: float
+    words: tuple[str, ...]
+
+    @property
+    def honest(self) -> bool:
+        """Whether the interval of the variance factor holds 1."""
+        return self.low <= 1.0 <= self.high
+
+
+def judge_budget(checks: Checks, *, level: float = 0.95) -> BudgetTest:
+    """Normalised residuals of checks, and the variance factor with its interval.
+
+    Parameters
+    ----------
+    checks : Checks
+        Of one kind.
+    level : float
+
+    Raises
+    ------
+    InputError
+        If there is no check.
+
+    Notes
+    -----
+    d' C^-1 d with the joint covariance C of all differences follows chi-squared if the budget is
+    honest. factor = that over its degrees of freedom.
+    """
+    if not len(checks):
+        raise InputError("a budget can't be tested without checks.", remedy="Measure control.")
+    values, covariance = checks.observed()
+    residual = _whitened(values, covariance)
+    statistic, freedom = float(residual @ residual), len(residual)
+    score, axes = _scores(checks)
+    chance = chi2.sf(score, axes)
+    outliers = np.flatnonzero(chance < _OUTLIER)
+    tail = 0.5 * (1.0 - level)
+    low = statistic / float(chi2.ppf(1.0 - tail, freedom))
+    high = statistic / float(chi2.ppf(tail, freedom))
+    upper = float(chi2.sf(statistic, freedom))
+    without = float("nan")
+    if len(outliers) < len(checks):
+        kept = checks.take(np.setdiff1d(np.arange(len(checks)), outliers))
+        rest = _whitened(*kept.observed())
+        without = float(rest @ rest) / len(rest)
+    result = BudgetTest(
+        kind=checks.kind,
+        score=score,
+        axes=axes,
+        chance=chance,
+        residual=residual,
+        statistic=statistic,
+        freedom=freedom,
+        p_value=2.0 * min(upper, 1.0 - upper),
+        factor=statistic / freedom,
+        low=low,
+        high=high,
+        level=level,
+        outliers=outliers,
+        factor_without=without,
+        words=(),
+    )
+    return BudgetTest(**{**result.__dict__, "words": _words(result, checks)})
+
+
+def _whitened(values: Floats, covariance: Floats) -> Floats:
+    lower = np.linalg.cholesky(covariance)
+    return np.asarray(solve_triangular(lower, values, lower=True))
+
+
+def _scores(checks: Checks) -> tuple[Floats, npt.NDArray[np.int64]]:
+    score, axes = np.empty(len(checks)), np.empty(len(checks), np.int64)
+    for k in range(len(checks)):
+        values, covariance = checks.take(np.array([k])).observed()
+        score[k] = float(values @ np.linalg.solve(covariance, values))
+        axes[k] = len(values)
+    return score, axes
+
+
+def _words(result: BudgetTest, checks: Checks) -> tuple[str, ...]:
+    interval = f"{result.low:.2f} to {result.high:.2f}"
+    count = len(checks)
+    plural = "s" if count != 1 else ""
+    if result.honest:
+        first = (
+            f"The error budget agrees with {count} {result.kind} check{plural}: variance factor "
+            f"{result.factor:.2f} ({100 * result.level:.0f} % interval {interval})."
+        )
+    elif result.low > 1.0:
+        first = (
+            f"The error budget promises too much: {count} {result.kind} check{plural} are off "
+            f"more than it expects, variance factor {result.factor:.2f} ({interval}). Errors are "
+            f"about {np.sqrt(result.factor):.1f} times as large as stated."
+        )
+    else:
+        first = (
+            f"The error budget is too cautious: {count} {result.kind} check{plural} agree better "
+            f"than it expects, variance factor {result.factor:.2f} ({interval})."
+        )
+    words = [first]
+    if len(result.outliers):
+        names = ", ".join(checks.name[k] for k in result.outliers.tolist())
+        words.append(
+            f"By itself each of these would come by chance in less than 1 of 1000 checks: {names}. "
+            "Find the cause before trusting any factor"
+            + (
+                f"; without them it is {result.factor_without:.2f}."
+                if np.isfinite(result.factor_without)
+                else "."
+            )
+        )
+    if not result.honest:
+        words.append("The factor is offered as a fact; the budget was not changed by it.")
+    if result.kind == "repeat":
+        words.append("Repeats can't judge errors that both times share.")
+    return tuple(words)
