@@ -24,6 +24,8 @@ _PAIRS = 4
 _ENOUGH = 3
 """Pairs without which one bad neighbour could have its way."""
 _REACH = 30.0
+_BLOCK = 1 << 15
+"""Shots at a time, in whole lines: few enough to stay in the processor's cache."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,47 +71,55 @@ def along_line(
     -------
     AlongLine
     """
-    own = np.sqrt(np.maximum(budget.independent[:, 2, 2], 0.0))
-    plan = np.sqrt(np.maximum(budget.independent[:, 0, 0], budget.independent[:, 1, 1]))
-    whole = _Neighbours(lines, assembly.station)
-    by_depth = whole.expected(shots.depth)
-    by_height = ground.height - whole.expected(budget.centre_height)
-    with np.errstate(invalid="ignore"):
-        nearer = np.abs(shots.depth - by_height) < np.abs(shots.depth - by_depth)
-        # A height that is wrong itself must not excuse a depth.
-        nearer &= np.abs(by_height - by_depth) < 0.5 * np.abs(by_depth)
-    expected = np.where(nearer, by_height, by_depth)
-    steady = (shots.fix == Fix.RTK_FIXED) | (shots.fix == Fix.NOT_RECORDED)
-    lateral, lateral_spread = _lateral(lines.only(steady), ground, plan)
-    with np.errstate(invalid="ignore"):
-        positive = shots.current > 0
-    log_current = np.log(np.where(positive, shots.current, np.nan))
-    same_signal = whole if signals is lines else _Neighbours(signals, assembly.station)
-    return AlongLine(
-        shots.depth - expected,
-        expected,
+    depth, expected, spread, lateral, lateral_spread, current = (
+        np.full(len(shots), np.nan) for _ in range(6)
+    )
+    for runs in lines.blocks(_BLOCK):
+        at = runs.order
+        near = _Neighbours(runs, assembly.station[at])
+        expected[at] = _expected_depth(
+            near, shots.depth[at], ground.height[at], budget.centre_height[at]
+        )
+        depth[at] = shots.depth[at] - expected[at]
         # A reading must not set its own noise: a tenfold depth would excuse itself, a tenth of
         # one convict all that it may have been meant to be.
-        np.hypot(whole.expected(own), 0.03 * expected) * whole.factor,
-        lateral,
-        lateral_spread,
-        log_current - same_signal.expected(log_current),
-    )
+        own = np.sqrt(np.maximum(budget.independent[at, 2, 2], 0.0))
+        spread[at] = np.hypot(near.expected(own), 0.03 * expected[at]) * near.factor
+        steady = (shots.fix[at] == Fix.RTK_FIXED) | (shots.fix[at] == Fix.NOT_RECORDED)
+        at, run = at[steady], runs.run[steady]
+        plan = np.maximum(budget.independent[at, 0, 0], budget.independent[at, 1, 1])
+        lateral[at], lateral_spread[at] = _lateral(
+            run, ground.easting[at], ground.northing[at], np.sqrt(plan)
+        )
+    for runs in signals.blocks(_BLOCK):
+        at = runs.order
+        logarithm = np.log(np.where(shots.current[at] > 0, shots.current[at], np.nan))
+        current[at] = logarithm - _Neighbours(runs, assembly.station[at]).expected(logarithm)
+    return AlongLine(depth, expected, spread, lateral, lateral_spread, current)
+
+
+def _expected_depth(near: _Neighbours, depth: Floats, ground: Floats, centre: Floats) -> Floats:
+    """What neighbours lead one to expect of a depth, by depth or by height of the centre."""
+    by_depth = near.expected(depth)
+    by_height = ground - near.expected(centre)
+    nearer = np.abs(depth - by_height) < np.abs(depth - by_depth)
+    # A height that is wrong itself must not excuse a depth.
+    nearer &= np.abs(by_height - by_depth) < 0.5 * np.abs(by_depth)
+    return np.where(nearer, by_height, by_depth)
 
 
 class _Neighbours:
-    """Neighbour pairs of m shots in runs along lines.
+    """Neighbour pairs of m shots in runs along lines; all arrays in the order of the runs.
 
     Parameters
     ----------
     runs : Runs
-    station : (n,) float64
-        Of all shots [m].
+    along : (m,) float64
+        Stations [m].
     """
 
-    def __init__(self, runs: Runs, station: Floats) -> None:
-        self.order, self.total = runs.order, len(station)
-        run, along = runs.run, station[runs.order]
+    def __init__(self, runs: Runs, along: Floats) -> None:
+        run = runs.run
         count = len(run)
         self.shares: list[Floats] = []
         pairs = np.zeros(count, np.int8)
@@ -134,19 +144,13 @@ class _Neighbours:
 
     @property
     def factor(self) -> Floats:
-        """(n,) how much wider a residual scatters than one shot alone."""
-        factor = np.full(len(self.order), 1.3)
+        """(m,) how much wider a residual scatters than one shot alone."""
+        factor = np.full(len(self.shares[0]), 1.3)
         factor[self.ends] = 2.0
-        return self._full(factor)
+        return factor
 
-    def _full(self, values: Floats) -> Floats:
-        full = np.full(self.total, np.nan)
-        full[self.order] = values
-        return full
-
-    def expected(self, values: Floats) -> Floats:
-        """(n,) what the neighbours lead one to expect of (n,) values; NaN where none do."""
-        mine = values[self.order]
+    def expected(self, mine: Floats) -> Floats:
+        """(m,) what the neighbours lead one to expect of (m,) values; NaN where none do."""
         guesses = []
         for k, share in enumerate(self.shares, start=1):
             guess = np.full(len(mine), np.nan)
@@ -155,8 +159,8 @@ class _Neighbours:
                 guess[k:-k] = low + (high - low) * share[k:-k]
             guesses.append(guess)
         result = _median_of_four(*guesses)
-        result[self.ends] = _median(np.where(self.inside, mine[self.near], np.nan))
-        return self._full(result)
+        result[self.ends] = row_median(np.where(self.inside, mine[self.near], np.nan))
+        return result
 
 
 def _median_of_four(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats:
@@ -167,11 +171,11 @@ def _median_of_four(a: Floats, b: Floats, c: Floats, d: Floats) -> Floats:
     high = np.minimum(np.maximum(a, b), np.maximum(c, d))
     result = 0.5 * (low + high)
     gaps = np.flatnonzero(np.isnan(result))
-    result[gaps] = _median(np.stack([a[gaps], b[gaps], c[gaps], d[gaps]], axis=1))
+    result[gaps] = row_median(np.stack([a[gaps], b[gaps], c[gaps], d[gaps]], axis=1))
     return np.asarray(result)
 
 
-def _median(values: Floats) -> Floats:
+def row_median(values: Floats) -> Floats:
     """Row-wise median of (n, k) without regard to NaN; NaN where all are."""
     ordered = np.sort(values, axis=1)
     known = np.isfinite(ordered).sum(axis=1)
@@ -198,7 +202,7 @@ _GOOD_ENOUGH = 2.0
 """Standard deviations within which the first prediction settles the matter."""
 
 
-def _lateral(runs: Runs, ground: Ground, spread: Floats) -> tuple[Floats, Floats]:
+def _lateral(run: Integers, east: Floats, north: Floats, sd: Floats) -> tuple[Floats, Floats]:
     """Each shot's distance from the prediction that suits it best, across the line.
 
     A shot that is itself well placed agrees with at least one of the predictions, whatever bends
@@ -207,29 +211,25 @@ def _lateral(runs: Runs, ground: Ground, spread: Floats) -> tuple[Floats, Floats
 
     Parameters
     ----------
-    runs : Runs
-        Shots with steady positions along lines.
-    spread : (n,) float64
+    run : (m,) int64
+        Line of each shot with a steady position, ascending.
+    east, north : (m,) float64
+        [m].
+    sd : (m,) float64
         Standard deviation of one position across the line [m].
 
     Returns
     -------
-    lateral, lateral_spread : (n,) float64
+    off, off_sd : (m,) float64
         Distance and its standard deviation [m]; NaN where no prediction is possible.
     """
-    count, total = len(runs), len(ground)
-    lateral, lateral_spread = np.full(total, np.nan), np.full(total, np.nan)
-    if count < 3:
-        return lateral, lateral_spread
-    east, north = ground.easting[runs.order], ground.northing[runs.order]
-    sd = spread[runs.order]
-    off, off_sd = np.full(count, np.nan), np.full(count, np.nan)
-    off[1:-1], off_sd[1:-1] = _off_the_chord(runs.run, east, north, sd)
-    with np.errstate(invalid="ignore"):
-        rest = np.flatnonzero(~(off <= _GOOD_ENOUGH * off_sd))
-    off[rest], off_sd[rest] = _best_prediction(rest, runs.run, east, north, sd)
-    lateral[runs.order], lateral_spread[runs.order] = off, off_sd
-    return lateral, lateral_spread
+    off, off_sd = np.full(len(run), np.nan), np.full(len(run), np.nan)
+    if len(run) < 3:
+        return off, off_sd
+    off[1:-1], off_sd[1:-1] = _off_the_chord(run, east, north, sd)
+    rest = np.flatnonzero(~(off <= _GOOD_ENOUGH * off_sd))
+    off[rest], off_sd[rest] = _best_prediction(rest, run, east, north, sd)
+    return off, off_sd
 
 
 def _off_the_chord(run: Integers, east: Floats, north: Floats, sd: Floats) -> tuple[Floats, Floats]:

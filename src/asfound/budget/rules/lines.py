@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from asfound.budget.rules.alongline import _median as row_median
+from asfound.budget.rules.alongline import row_median
 from asfound.budget.rules.context import Flags, Floats, Outcome, RuleContext, outcome, rule
 from asfound.model import Rule, Severity, Utility
 

@@ -6,6 +6,7 @@ already stand in order, as in most logs.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,6 +45,17 @@ class Runs:
     def starts(self) -> Integers:
         """(runs + 1,) where each run starts in `order`."""
         return np.searchsorted(self.run, np.arange(self.count + 1))
+
+    def blocks(self, size: int) -> Iterator[Runs]:
+        """The same runs, as many whole ones at a time as come to about `size` shots."""
+        starts = self.starts()
+        first = 0
+        while first < self.count:
+            last = int(np.searchsorted(starts, starts[first] + size, "right")) - 1
+            last = min(max(last, first + 1), self.count)
+            rows = slice(starts[first], starts[last])
+            yield Runs(self.order[rows], self.run[rows] - first)
+            first = last
 
     def only(self, usable: Flags) -> Runs:
         """The same runs without the shots that are not usable ((n,) bool over all shots)."""
