@@ -7,7 +7,8 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from asfound.intake.numbers import MISSING, Values, as_text, read_numbers
+from asfound.intake.numbers import Values, as_text, plain_mask, plain_numbers, read_numbers
+from asfound.intake.units_at_the_edge import SCALES
 
 Floats = npt.NDArray[np.float64]
 
@@ -93,13 +94,15 @@ def _read_text(
 ) -> tuple[Values, npt.NDArray[np.int8]]:
     """Values of text cells and the sign their letter gives (0 for none)."""
     text = as_text(cells)
-    plain = read_numbers(text, "geographic", unit, "", decimal)
-    number, missing = plain.number.copy(), plain.missing.copy()
-    signs = np.zeros(len(number), np.int8)
-    bad = np.zeros(len(number), bool)
-    odd = np.flatnonzero(np.isnan(number) & ~missing)
+    count = len(text)
+    number, missing = np.full(count, np.nan), np.asarray(pc.is_null(text), bool).copy()
+    bad, signs = np.zeros(count, bool), np.zeros(count, np.int8)
+    plain = plain_mask(text, decimal)
+    scale = SCALES["geographic"][unit]
+    number[plain] = plain_numbers(text.filter(pa.array(plain)), decimal) * scale
+    odd = np.flatnonzero(~plain & ~missing)
     if not len(odd):
-        return Values(number, missing, plain.bad, text), signs
+        return Values(number, missing, bad | np.isinf(number), text), signs
     parts = pc.extract_regex(text.take(pa.array(odd)), _SEXAGESIMAL)
     matched = np.asarray(pc.is_valid(parts))
     degrees, minutes, seconds = (_field(parts, name) for name in "dms")
@@ -120,8 +123,12 @@ def _read_text(
     sign = np.where(np.isin(letter, ("S", "W")), -1, np.where(letter != "", 1, 0))
     number[odd] = np.where(matched & ~wrong, np.where(negative, -size, size), np.nan)
     signs[odd] = np.where(matched, sign, 0)
-    bad[odd] = ~matched | wrong
-    return Values(number, missing, bad, text), signs
+    bad[odd] = wrong & matched
+    other = odd[~matched]
+    if len(other):
+        rest = read_numbers(text.take(pa.array(other)), "geographic", unit, "", decimal)
+        number[other], missing[other], bad[other] = rest.number, rest.missing, rest.bad
+    return Values(number, missing, bad | np.isinf(number), text), signs
 
 
 def _strings(parts: pa.StructArray, name: str) -> npt.NDArray[np.str_]:
@@ -165,6 +172,3 @@ def _with_hemisphere(
     number = np.where(signs < 0, -number, number)
     number[bad] = np.nan
     return Values(number, values.missing, bad, values.text)
-
-
-__all__ = ["MISSING", "read_angles"]

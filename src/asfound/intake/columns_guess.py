@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from math import isfinite
 
 from asfound.intake.header_words import Title, read_title, score
 from asfound.intake.numbers import MISSING, odd_number
@@ -74,7 +75,7 @@ def numbers_of(cells: list[str], dimension: str, decimal: str) -> list[float]:
     found = []
     for cell in cells:
         value = odd_number(cell, "ratio", 1.0, decimal)
-        if isinstance(value, float):
+        if isinstance(value, float) and isfinite(value):
             found.append(value)
     return found
 

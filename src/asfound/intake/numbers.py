@@ -125,8 +125,8 @@ def read_numbers(cells: pa.Array, dimension: str, unit: str, form: str, decimal:
     number = np.full(len(text), np.nan)
     rest = np.ones(len(text), bool)
     if not feet_inches:
-        plain = _plain_mask(text, decimal)
-        number[plain] = _plain_numbers(text.filter(pa.array(plain)), decimal) * scale
+        plain = plain_mask(text, decimal)
+        number[plain] = plain_numbers(text.filter(pa.array(plain)), decimal) * scale
         rest = ~plain
     missing = np.asarray(pc.is_null(text))
     rest &= ~missing
@@ -146,14 +146,16 @@ def read_numbers(cells: pa.Array, dimension: str, unit: str, form: str, decimal:
     return Values(number, missing, bad | np.isinf(number), text)
 
 
-def _plain_mask(text: pa.Array, decimal: str) -> Flags:
+def plain_mask(text: pa.Array, decimal: str) -> Flags:
+    """Which cells are plain numbers."""
     point = r"\." if decimal == "." else ","
     pattern = rf"^[+-]?(\d+{point}?\d*|{point}\d+)([eE][+-]?\d+)?$"
     matched = pc.match_substring_regex(text, pattern)
     return np.asarray(pc.fill_null(matched, False), bool)
 
 
-def _plain_numbers(text: pa.Array, decimal: str) -> Floats:
+def plain_numbers(text: pa.Array, decimal: str) -> Floats:
+    """Plain numbers of cells that are such."""
     if decimal == ",":
         text = pc.replace_substring(text, ",", ".")
     text = pc.utf8_ltrim(text, "+")

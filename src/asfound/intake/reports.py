@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -54,9 +54,11 @@ class Reporter:
 
     def reject_bad_rows(self, bad: Sequence[BadRow]) -> None:
         """Rows that could not even be cut into columns."""
-        for item in bad:
-            at = (np.array([item.row]), np.array([item.line]))
-            self.reject(*at, "", item.reason, item.remedy, [item.text])
+        for reason, remedy in dict.fromkeys((item.reason, item.remedy) for item in bad):
+            same = [item for item in bad if item.reason == reason and item.remedy == remedy]
+            row = np.array([item.row for item in same])
+            line = np.array([item.line for item in same])
+            self.reject(row, line, "", reason, remedy, [item.text for item in same])
 
     def remark(
         self,
@@ -87,51 +89,71 @@ class Reporter:
 
     def done(self) -> tuple[RowReport, ...]:
         """All reports in order of rows."""
-        rejected: dict[int, list[tuple[int, str, str, str, str]]] = {}
+        rejected = self._rejected()
+        gone = {report.row for report in rejected}
+        remarks = [report for report in self._accepted() if report.row not in gone]
+        self._batches, self._last = [], {}
+        if not remarks:
+            return tuple(rejected)
+        return tuple(sorted([*rejected, *remarks], key=lambda r: (r.row, r.accepted)))
+
+    def _rejected(self) -> list[RowReport]:
+        """One report for each rejected row, with all its reasons."""
+        batches = [batch for batch in self._batches if not batch.accepted]
+        if not batches:
+            return []
+        rows = np.concatenate([batch.row for batch in batches])
+        lines = np.concatenate([batch.line for batch in batches]).tolist()
+        of_batch = np.repeat(np.arange(len(batches)), [len(b.row) for b in batches]).tolist()
+        values = [value for batch in batches for value in batch.values]
+        # The same sentence for all rows of a batch is one string, not a million.
+        same = ["" if "{value}" in b.reason else _sentence(b.reason, "") for b in batches]
+        order = np.argsort(rows, kind="stable")
+        rows = rows[order].tolist()
         reports: list[RowReport] = []
-        for batch in self._batches:
-            rows, lines = batch.row.tolist(), batch.line.tolist()
-            for row, line, value in zip(rows, lines, batch.values, strict=True):
-                reason = batch.reason.replace("{value}", value) if value else batch.reason
-                if batch.accepted:
-                    reports.append(self._remark_of(batch, row, line, reason, value))
-                else:
-                    rejected.setdefault(row, []).append(
-                        (line, _sentence(reason), batch.remedy, batch.field, value)
-                    )
+        before = -1
+        for row, k in zip(rows, order.tolist(), strict=True):
+            batch, value = batches[of_batch[k]], values[k]
+            reason = same[of_batch[k]] or _sentence(batch.reason, value)
+            if row == before:
+                reports[-1] = _with_another(reports[-1], reason, batch.remedy)
+                continue
+            before = row
+            reports.append(
+                RowReport(self.file, row, lines[k], reason, batch.remedy, batch.field, value)
+            )
+        return reports
+
+    def _accepted(self) -> list[RowReport]:
+        """Remarks on accepted rows, and one for each kind that sums up what is not listed."""
+        reports = [
+            self._remark_of(batch, row, line, batch.reason, value)
+            for batch in self._batches
+            if batch.accepted
+            for row, line, value in zip(
+                batch.row.tolist(), batch.line.tolist(), batch.values, strict=True
+            )
+        ]
         for key, last in self._last.items():
             more = self._remarks[key] - REMARKS_A_KIND
-            reason = last.reason.replace("{value}", last.values[0])
-            reports.append(
-                self._remark_of(
-                    last,
-                    int(last.row[0]),
-                    int(last.line[0]),
-                    f"{more} more rows up to here have this remark: {reason}",
-                    last.values[0],
-                )
-            )
-        reports = [report for report in reports if report.row not in rejected]
-        for row, found in rejected.items():
-            reports.append(
-                RowReport(
-                    self.file,
-                    row,
-                    found[0][0],
-                    " ".join(dict.fromkeys(reason for _, reason, *_ in found)),
-                    " ".join(dict.fromkeys(remedy for _, _, remedy, *_ in found)),
-                    found[0][3],
-                    found[0][4],
-                )
-            )
-        self._batches, self._last = [], {}
-        reports.sort(key=lambda report: (report.row, report.accepted))
-        return tuple(reports)
+            reason = f"{more} more rows up to here have this remark: {last.reason}"
+            row, line = int(last.row[0]), int(last.line[0])
+            reports.append(self._remark_of(last, row, line, reason, last.values[0]))
+        return reports
 
     def _remark_of(self, batch: _Batch, row: int, line: int, reason: str, value: str) -> RowReport:
-        text = _sentence(reason)
+        text = _sentence(reason, value)
         return RowReport(self.file, row, line, text, batch.remedy, batch.field, value, True)
 
 
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:]
+def _with_another(report: RowReport, reason: str, remedy: str) -> RowReport:
+    """A report with one more reason and its remedy."""
+    reason = report.reason if reason in report.reason else f"{report.reason} {reason}"
+    remedy = report.remedy if remedy in report.remedy else f"{report.remedy} {remedy}"
+    return replace(report, reason=reason, remedy=remedy)
+
+
+def _sentence(text: str, value: str) -> str:
+    """A reason with its value filled in, as a sentence."""
+    filled = text.replace("{value}", value)
+    return filled[:1].upper() + filled[1:]

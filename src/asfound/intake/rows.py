@@ -8,6 +8,7 @@ block can't be parsed as it is.
 from __future__ import annotations
 
 import re
+from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from operator import itemgetter
@@ -294,9 +295,11 @@ class RowReader:
             for i, end in odd.items():
                 row_ends[i] = max(end, int(ends[i]))
             several = not bool(first.all())
-            order = np.flatnonzero(first)
-            starts, ends, line = starts[order], row_ends[order], line[order]
-            odd = {int(np.searchsorted(order, i)): end for i, end in odd.items()}
+            kept = np.flatnonzero(first)
+            starts, ends, line = starts[kept], row_ends[kept], line[kept]
+            if several:
+                place = (np.cumsum(first) - 1).tolist()
+                odd = {place[i]: end for i, end in odd.items()}
         else:
             self._line += len(ends)
         if not len(ends):
@@ -324,17 +327,18 @@ class RowReader:
         """
         odd: dict[int, int] = {}
         first = np.ones(len(ends), bool)
-        done = 0
+        done, limit = 0, len(cells)
+        places, begins = ends.tolist(), starts.tolist()
         for i in np.flatnonzero(odd_lines(cells, ends, self._sep[0])).tolist():
             if i < done:
                 continue
-            at = int(starts[i])
-            end = row_end(data, at, min(len(cells), at + ROW_BYTES), self._sep)
+            at = begins[i]
+            end = row_end(data, at, min(limit, at + ROW_BYTES), self._sep)
             if end < 0 and not last and len(data) - at < ROW_BYTES:
                 return odd, first[:i], i
             odd[i] = end
-            if end >= 0:
-                done = int(np.searchsorted(ends, end)) + 1
+            if end > places[i]:
+                done = bisect_left(places, end, i) + 1
                 first[i + 1 : done] = False
         return odd, first, len(ends)
 
