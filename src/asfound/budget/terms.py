@@ -141,7 +141,7 @@ class _Table:
                 parts[name] = new
                 continue
             if not old.ndim:
-                old = np.full(self.count, old)
+                old = np.zeros(self.count) if old == 0.0 else np.full(self.count, old)
             old[rows] = new
             parts[name] = old
         codes = None if whole is None else whole.shared_by
