@@ -10,14 +10,17 @@ from asfound.alignment.posterior import (
     joint_covariance,
     joint_posterior,
 )
+from asfound.alignment.profile import cover_of, grade_of
 
 __all__ = [
     "JointPosterior",
     "SharedShift",
     "assemble",
+    "cover_of",
     "draw_axes",
     "find_crossings",
     "fit_lines",
+    "grade_of",
     "joint_covariance",
     "joint_posterior",
 ]
