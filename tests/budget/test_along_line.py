@@ -96,9 +96,17 @@ def test_a_step_is_measured_on_a_slope_with_its_standard_deviation():
 
 
 def test_median_steps_ignore_a_single_outlier():
-    values = np.zeros(20)
+    values = np.zeros(30)
     values[9] = 5.0
-    values[12:] += 1.0
-    step = median_steps(values, Runs(np.arange(20), np.zeros(20, int)))
-    assert np.nanmax(np.abs(np.delete(step, [11, 12, 13]))) == 0.0
-    assert step[12] == 1.0
+    values[20:] += 1.0
+    step = median_steps(values, Runs(np.arange(30), np.zeros(30, int)))
+    assert np.nanmax(np.abs(np.delete(step, [19, 20, 21]))) == 0.0
+    assert step[20] == 1.0
+
+
+def test_median_steps_leave_a_steady_drift_out():
+    values = -0.03 * np.arange(30.0)
+    values[15:] += 0.2
+    step = median_steps(values, Runs(np.arange(30), np.zeros(30, int)))
+    assert step[15] == pytest.approx(0.2)
+    assert np.nanmax(np.abs(step[4:12])) < 1e-12

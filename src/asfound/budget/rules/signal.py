@@ -14,6 +14,7 @@ from asfound.budget.rules.stretches import (
     find_stretches,
     noise_of,
     take_apart,
+    trimmed,
 )
 from asfound.model import Fix, Rule, Severity
 
@@ -127,28 +128,23 @@ def _distorted_stretches(
     aside = Quantity(lateral[order], plan_sd, 0.03)
     apart = Quantity(shots.peak_null_separation[order], pinpoint, 0.01)
     if not with_current:
-        found = find_stretches(
-            runs,
-            depth_of,
-            [depth_of, Quantity(np.full(len(order), np.nan), depth_sd, 0.0), aside, apart],
-            least=limit["depth_step"],
-            clear=2.5,
-            longest=int(limit["longest"]),
-        )
-        return take_apart([s for s in found if _depth_convinces(s, limit)], len(order))
-    current = np.log(shots.current[order])
-    # A receiver reckons the current from the field and the depth it reads.
-    field = current - np.log(shots.depth[order] + context.profile("errors", "coil_height"))
-    noise = noise_of(field, runs, limit["field_noise"])
+        unknown = Quantity(np.full(len(order), np.nan), depth_sd, 0.0)
+        quantities = [depth_of, depth_of, unknown, aside, apart]
+        least, clear, convinces = limit["depth_step"], 2.5, _depth_convinces
+    else:
+        current = np.log(shots.current[order])
+        # A receiver reckons the current from the field and the depth it reads.
+        field = current - np.log(shots.depth[order] + context.profile("errors", "coil_height"))
+        noise = noise_of(field, runs, limit["field_noise"])
+        field_of = Quantity(field, noise, 0.02)
+        current_of = Quantity(current, np.hypot(noise, depth_sd), 0.03)
+        quantities = [field_of, depth_of, current_of, aside, apart]
+        least, clear, convinces = limit["field_step"], limit["clear"], _field_convinces
     found = find_stretches(
-        runs,
-        Quantity(field, noise, 0.02),
-        [depth_of, Quantity(current, np.hypot(noise, depth_sd), 0.03), aside, apart],
-        least=limit["field_step"],
-        clear=limit["clear"],
-        longest=int(limit["longest"]),
+        runs, quantities, least=least, clear=clear, longest=int(limit["longest"])
     )
-    return take_apart([s for s in found if _field_convinces(s, limit)], len(order))
+    apart_from_others = take_apart([s for s in found if convinces(s, limit)], len(order))
+    return trimmed(runs, apart_from_others, quantities)
 
 
 def _field_convinces(stretch: Stretch, limit: Mapping[str, float]) -> bool:

@@ -43,6 +43,8 @@ class Steps:
 def median_steps(values: Floats, runs: Runs) -> Floats:
     """Median of the three values behind each boundary minus that of the three before it.
 
+    A steady drift, such as that of a current that leaks away, is taken off.
+
     Parameters
     ----------
     values : (m,) float64
@@ -57,11 +59,24 @@ def median_steps(values: Floats, runs: Runs) -> Floats:
     step = np.full(count, np.nan)
     if count < 2 * _FEWEST:
         return step
-    a, b, c = values[:-2], values[1:-1], values[2:]
-    middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    middle = _middle(values[:-2], values[1:-1], values[2:])
     inner = runs.run[5:] == runs.run[:-5]
-    step[3:-2] = np.where(inner, middle[3:] - middle[:-3], np.nan)
+    # Drift over three places: of those before, of those behind, or none, whichever is between.
+    over_three = values[3:] - values[:-3]
+    before, behind = np.zeros(count), np.zeros(count)
+    whole = runs.run[3:] == runs.run[:-3]
+    before[4:], behind[:-3] = (
+        np.where(whole, over_three, 0.0)[:-1],
+        np.where(whole, over_three, 0.0),
+    )
+    drift = _middle(before, behind, np.zeros(count))[3:-2]
+    step[3:-2] = np.where(inner, middle[3:] - middle[:-3] - drift, np.nan)
     return step
+
+
+def _middle(a: Floats, b: Floats, c: Floats) -> Floats:
+    """Median of three."""
+    return np.asarray(np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c)))
 
 
 def sharpest(step: Floats, values: Floats, limit: Floats, runs: Runs) -> Integers:

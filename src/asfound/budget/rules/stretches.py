@@ -25,6 +25,12 @@ Integers = npt.NDArray[np.int64]
 _FLANK = 6
 _FEWEST = 3
 _SHORTEST = 4
+_TELLING = 2
+"""Quantities that place the ends of a stretch: the leading one and the depth."""
+_OUTWARD = 2
+_LEAST_NOISE = 0.04
+_MOST_SAID = 4.0
+"""Most that one shot's quantity may weigh, in units of log likelihood."""
 _MEDIAN_OF_THREE = 0.95
 """Standard deviation of a difference of two medians of three, over that of one value."""
 
@@ -60,8 +66,7 @@ class Stretch:
 
 def find_stretches(
     runs: Runs,
-    leading: Quantity,
-    others: Sequence[Quantity],
+    quantities: Sequence[Quantity],
     *,
     least: float,
     clear: float,
@@ -72,10 +77,8 @@ def find_stretches(
     Parameters
     ----------
     runs : Runs
-    leading : Quantity
-        All values finite.
-    others : sequence of Quantity
-        NaN where not known.
+    quantities : sequence of Quantity
+        The leading one first, all its values finite; others are NaN where not known.
     least : float
         Smallest step of interest.
     clear : float
@@ -87,14 +90,14 @@ def find_stretches(
     -------
     stretches : list of Stretch
         They may overlap: the caller takes those it believes, in this order. `size` and `score`
-        have the leading quantity first.
+        are in the order of the quantities.
     """
+    leading = quantities[0]
     sd = np.broadcast_to(leading.sd, leading.values.shape)
     step = median_steps(leading.values, runs)
     place = sharpest(step, leading.values, np.maximum(least, clear * _MEDIAN_OF_THREE * sd), runs)
     size = step[place]
     found = []
-    quantities = [leading, *others]
     for at, first in enumerate(place.tolist()):
         for ahead in range(at + 1, len(place)):
             last = int(place[ahead])
@@ -152,6 +155,78 @@ def _measure(
             off = (values[parts[1]] - line) * np.sign(size[0])
             steady = float((off > 0.5 * abs(size[0])).mean())
     return Stretch(first, last, size, score, steady, edge)
+
+
+def trimmed(
+    runs: Runs, stretches: Sequence[Stretch], quantities: Sequence[Quantity]
+) -> list[Stretch]:
+    """The same stretches with each end where the quantities together put it best.
+
+    The leading quantity's own steps may lie a few shots off where it also changes by itself.
+
+    Parameters
+    ----------
+    runs : Runs
+    stretches : sequence of Stretch
+        None overlapping.
+    quantities : sequence of Quantity
+        The leading one first, and whichever others step with it.
+
+    Returns
+    -------
+    stretches : list of Stretch
+        Ascending by place, measured anew by all quantities.
+    """
+    ordered = sorted(stretches, key=lambda stretch: stretch.first)
+    result: list[Stretch] = []
+    for number, stretch in enumerate(ordered):
+        low = result[-1].last if result else 0
+        high = ordered[number + 1].first if number + 1 < len(ordered) else len(runs)
+        first, last = _best_ends(runs, stretch, quantities[:_TELLING], low, high)
+        result.append(_measure(runs, first, last, quantities, stretch.edge))
+    return result
+
+
+def _best_ends(
+    runs: Runs, stretch: Stretch, quantities: Sequence[Quantity], low: int, high: int
+) -> tuple[int, int]:
+    """Ends with the greatest likelihood of shots inside being off and those outside not."""
+    start, stop = max(stretch.first - _FLANK, low), min(stretch.last + _FLANK, high)
+    place = np.arange(start, stop)
+    place = place[runs.run[place] == runs.run[stretch.first]]
+    favour = np.zeros(len(place))
+    for quantity, size in zip(quantities, stretch.size, strict=False):
+        values = quantity.values[place]
+        outside = _line_between(values, place, stretch)
+        if outside is None or size == 0.0:
+            continue
+        noise = np.hypot(np.broadcast_to(quantity.sd, quantity.values.shape)[place], _LEAST_NOISE)
+        off = values - outside
+        gain = (off**2 - (off - size) ** 2) / (2.0 * noise**2)
+        favour += np.nan_to_num(np.clip(gain, -_MOST_SAID, _MOST_SAID))
+    middle = (stretch.first + stretch.last) // 2
+    at = int(np.searchsorted(place, middle))
+    behind = np.cumsum(favour[at:])
+    before = np.cumsum(favour[:at][::-1])
+    last = int(place[at + int(behind.argmax())]) + 1
+    first = int(place[at - 1 - int(before.argmax())])
+    first, last = max(first, stretch.first - _OUTWARD), min(last, stretch.last + _OUTWARD)
+    if last - first < _SHORTEST:
+        return stretch.first, stretch.last
+    return first, last
+
+
+def _line_between(values: Floats, place: Integers, stretch: Stretch) -> Floats | None:
+    """Straight through the medians of both flanks at every place, or None without flanks."""
+    known = np.isfinite(values)
+    left = known & (place < stretch.first)
+    right = known & (place >= stretch.last)
+    if left.sum() < _FEWEST or right.sum() < _FEWEST:
+        return None
+    x0, x1 = float(place[left].mean()), float(place[right].mean())
+    y0, y1 = float(np.median(values[left])), float(np.median(values[right]))
+    share = np.clip((place - x0) / (x1 - x0), 0.0, 1.0)
+    return np.asarray(y0 + (y1 - y0) * share)
 
 
 def noise_of(values: Floats, runs: Runs, least: float) -> Floats:
