@@ -94,7 +94,7 @@ def process(
     progress("Fitting lines and their envelopes")
     assembly, findings, sweeps = without_miscoded_lines(assembly, findings, sweeps)
     lines = fit_lines(used, ground, budget, assembly, verdict, settings)
-    crossings = find_crossings(lines)
+    crossings = find_crossings(lines, budget)
 
     return Results(
         version=__version__,
