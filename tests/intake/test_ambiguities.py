@@ -15,6 +15,8 @@ def _file(header, *rows):
 AMBIGUOUS = {
     "depth without unit that fits feet and metres": (
         _file("Lat,Lon,Depth", "39.2,-98.1,1.2", "39.2,-98.1,2.4"), HINTS, "depth"),
+    "depths that are negative": (
+        _file("Lat,Lon,Depth m", "39.2,-98.1,-1.2", "39.2,-98.1,-2.4"), HINTS, "depth"),
     "longitude without sign": (
         _file("Lat,Lon,Depth m", "39.2,98.1,1.2"), {"frame": "ITRF2020", "epoch": 2026.9},
         "longitude"),
@@ -70,6 +72,7 @@ def test_ambiguous_files_are_refused_until_the_question_is_answered(case):
     [
         ("depth without unit that fits feet and metres", {"units": {"Depth": "ft"}}),
         ("longitude without sign in a frame of the west", {"units": {"Lon": "deg W"}}),
+        ("depths that are negative", {"units": {"Depth m": "m negative"}}),
         ("no frame", {"frame": "NAD83(2011)"}),
         ("day and month", {"units": {"Time (UTC)": "dmy"}}),
         ("local time in a frame that moves", {"zone": "America/Chicago"}),

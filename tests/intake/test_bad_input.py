@@ -58,7 +58,7 @@ ROWS = {
     "3,0,0,1.2,": ("position", "0, 0"),
     "3,thirty-nine,-98.1,1.2,": ("latitude", "thirty-nine"),
     "3,4350000.5,600000.5,1.2,": ("position", "grid coordinates"),
-    "3,39.2,-98.1,-1.2,": ("depth", "negative"),
+    "3,39.2,-98.1,-1.2,": ("depth", "upwards"),
     "3,39.2,-98.1,deep,": ("depth", "deep"),
     "3,39.2,-98.1,\"1,2\",": ("depth", "1,2"),
     "3,39.2,-98.1": ("", "fields"),
@@ -106,7 +106,7 @@ def test_a_row_with_two_faults_has_one_report_that_names_both(read, rejected):
     upload = read(f"{HEADER}{GOOD}3,95,-98.1,-2,\n")
     (report,) = rejected(upload)
     assert "latitude" in report.reason
-    assert "negative" in report.reason
+    assert "upwards" in report.reason
 
 
 def test_rows_without_usable_time_are_reported_where_the_frame_moves(read, rejected):

@@ -12,8 +12,8 @@ from asfound.intake.words import LabelsBuilder, read_codes, word_code
 from asfound.model import Fix, Method, Utility
 
 
-def _numbers(cells, unit="m", dimension="length", form="", decimal="."):
-    return read_numbers(pa.array(cells, pa.string()), dimension, unit, form, decimal)
+def _numbers(cells, unit="m", dimension="length", decimal="."):
+    return read_numbers(pa.array(cells, pa.string()), dimension, unit, decimal)
 
 
 @pytest.mark.parametrize(

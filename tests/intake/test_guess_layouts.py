@@ -100,6 +100,14 @@ LAYOUTS = {
         "Pt,Lat,Lon,Depth,Utility\n1,39.27,-98.04,4,gas\n",
         {"units": {"Depth": "ft"}},
     ),
+    "unit in a column of its own": (
+        "Pt,Lat,Lon,Depth,Depth unit,Utility\n1,39.27,-98.04,4,ft,gas\n",
+        {},
+    ),
+    "depths as negative numbers": (
+        "Pt,Lat,Lon,Depth (m),Utility\n1,39.27,-98.04,-1.2192,gas\n",
+        {"units": {"Depth (m)": "m negative"}},
+    ),
     "unit known by the values": (
         "Pt,Lat,Lon,Depth,Utility\n1,39.27,-98.04,121.92,gas\n2,39.27,-98.04,12.5,gas\n"
         "3,39.27,-98.04,540,gas\n",

@@ -172,7 +172,7 @@ def test_readings_without_position_become_shots_or_reports():
     reports = {r.row: r.reason for r in upload.reports if not r.accepted}
     assert "no positions within 2 s" in reports[2]
     assert "no usable time" in reports[3]
-    assert "negative" in reports[4]
+    assert "upwards" in reports[4]
     (remark,) = [r for r in upload.reports if r.accepted]
     assert (remark.file, remark.line_number) == ("track of em.csv", 7)
     assert "quality 0" in remark.reason

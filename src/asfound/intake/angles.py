@@ -61,12 +61,12 @@ def read_angles(
         reach 60.
     """
     if form in ("packed-dms", "packed-dm"):
-        values = read_numbers(cells, "geographic", "deg", "", decimal)
+        values = read_numbers(cells, "geographic", "deg", decimal)
         number, bad = _unpack(values.number, form)
         values = Values(number, values.missing, values.bad | bad, values.text)
         signs = np.zeros(len(number), np.int8)
     elif pa.types.is_floating(cells.type):
-        values = read_numbers(cells, "geographic", unit or "deg", "", decimal)
+        values = read_numbers(cells, "geographic", unit or "deg", decimal)
         signs = np.zeros(len(values.number), np.int8)
     else:
         values, signs = _read_text(cells, axis, unit or "deg", decimal)
@@ -126,7 +126,7 @@ def _read_text(
     bad[odd] = wrong & matched
     other = odd[~matched]
     if len(other):
-        rest = read_numbers(text.take(pa.array(other)), "geographic", unit, "", decimal)
+        rest = read_numbers(text.take(pa.array(other)), "geographic", unit, decimal)
         number[other], missing[other], bad[other] = rest.number, rest.missing, rest.bad
     return Values(number, missing, bad | np.isinf(number), text), signs
 

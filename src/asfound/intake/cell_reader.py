@@ -139,7 +139,6 @@ class CellReader:
             self.cells.columns[column.column],
             dimension,
             "m" if column.unit == GRID_UNIT else column.unit,
-            column.form if column.form == "feet-inches" else "",
             self.mapping.decimal,
         )
         if not column.plus:
@@ -148,7 +147,7 @@ class CellReader:
         sign = np.where(np.signbit(number), -1.0, 1.0)
         for part in column.plus:
             more = read_numbers(
-                self.cells.columns[part.column], dimension, part.unit, "", self.mapping.decimal
+                self.cells.columns[part.column], dimension, part.unit, self.mapping.decimal
             )
             number = np.where(missing & ~more.missing, 0.0, number)
             number = number + sign * np.nan_to_num(more.number)

@@ -168,7 +168,7 @@ def read_times(
 
 
 def _unix(cells: pa.Array, form: str, decimal: str) -> Moments:
-    values = read_numbers(cells, "duration", "s" if form == "unix" else "ms", "", decimal)
+    values = read_numbers(cells, "duration", "s" if form == "unix" else "ms", decimal)
     usable = np.abs(np.nan_to_num(values.number, nan=np.inf)) < 1e11
     micro = np.round(np.where(usable, values.number, 0.0) * 1e6).astype(np.int64)
     utc = np.where(usable, micro.astype("datetime64[us]"), _NAT)

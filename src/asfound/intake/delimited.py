@@ -185,6 +185,6 @@ def _type(quantity: str, column: Column, *, alone: bool) -> Any:
     if dimension in ("words", "flag", "frame", "hemisphere"):
         # Free text is often all different: it is encoded once, at the end.
         return TEXT if quantity in TEXT_COLUMNS else WORDS
-    if column.form in ("dms", "feet-inches") or column.unit == "ft in":
+    if column.form == "dms" or column.unit == "ft in":
         return TEXT
     return NUMBER

@@ -12,7 +12,7 @@ from asfound.intake.features import sample_of
 from asfound.intake.formats import detect_format
 from asfound.intake.frame_guess import canonical, frame_doubts
 from asfound.intake.gis import read_features
-from asfound.intake.guess_delimited import guess_features, guess_table
+from asfound.intake.guess_table import guess_features, guess_table
 from asfound.intake.hints import Hints, read_hints
 from asfound.intake.kml import read_kml
 from asfound.intake.mapping import OPEN, Doubt, Mapping

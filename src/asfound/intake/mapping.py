@@ -40,8 +40,9 @@ class Column:
     unit : str
         One of the quantity's units; empty for words.
     form : str
-        How the text is written: ``'decimal'``, ``'dms'``, ``'packed'``, ``'feet-inches'``,
-        a date order, or a meaning of a standard deviation.
+        How the text is written: of angles ``'decimal'``, ``'dms'``, ``'packed-dms'`` or
+        ``'packed-dm'``; the order of dates; what a standard deviation means; ``'negative'`` of
+        depths written as negative numbers.
     hemisphere : str
         ``'N'``, ``'S'``, ``'E'``, ``'W'`` of values that carry neither sign nor letter.
     plus : tuple of Part

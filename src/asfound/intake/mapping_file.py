@@ -55,8 +55,8 @@ def forms_of(quantity: Quantity) -> tuple[str, ...]:
         return TIME_FORMS
     if quantity.name.endswith("_sd"):
         return tuple(SD_FORMS)
-    if quantity.dimension == "length":
-        return ("", "feet-inches")
+    if quantity.name == "depth":
+        return ("", "negative")
     return ("",)
 
 
@@ -317,8 +317,6 @@ def _columns(tree: Any, where: str) -> dict[str, Column]:
             only=tuple(column.take("only", _texts, ())),
         )
         column.done()
-        if columns[name].form == "feet-inches" and columns[name].unit in ("", OPEN):
-            raise SettingsError("feet-inches needs unit.", where=here, remedy='unit = "ft in"')
     return columns
 
 

@@ -94,7 +94,7 @@ def as_text(cells: pa.Array) -> pa.Array:
     return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
 
 
-def read_numbers(cells: pa.Array, dimension: str, unit: str, form: str, decimal: str) -> Values:
+def read_numbers(cells: pa.Array, dimension: str, unit: str, decimal: str) -> Values:
     """Values of a column in the record's unit.
 
     Parameters
@@ -103,13 +103,11 @@ def read_numbers(cells: pa.Array, dimension: str, unit: str, form: str, decimal:
         float64 or text.
     dimension, unit : str
         Key of `SCALES` and one of its units; unit ``'ft in'`` is feet and inches as text.
-    form : str
-        ``'feet-inches'`` or empty.
     decimal : str
         ``'.'`` or ``','``.
     """
     scales = SCALES[dimension]
-    if form == "feet-inches" or unit == "ft in":
+    if unit == "ft in":
         scale, feet_inches = float("nan"), True
     else:
         scale, feet_inches = scales[unit], False
@@ -120,7 +118,7 @@ def read_numbers(cells: pa.Array, dimension: str, unit: str, form: str, decimal:
             number = number * scale
         return Values(number, missing, np.isinf(number), cells)
     if pa.types.is_integer(cells.type) and not feet_inches:
-        return read_numbers(cells.cast(pa.float64()), dimension, unit, form, decimal)
+        return read_numbers(cells.cast(pa.float64()), dimension, unit, decimal)
     text = as_text(cells)
     number = np.full(len(text), np.nan)
     rest = np.ones(len(text), bool)

@@ -197,6 +197,8 @@ class _Block(CellReader):
     def _depth(self) -> Floats:
         values = self.values("depth")
         number = values.number
+        if self.mapping.columns["depth"].form == "negative":
+            number = -number
         with np.errstate(invalid="ignore"):
             negative = number < 0
         if values.bad.any():
@@ -211,9 +213,10 @@ class _Block(CellReader):
             self.reject(
                 negative,
                 "depth",
-                "the depth {value} is negative: a depth is measured downwards from the ground.",
-                "If the file writes depths as negative heights, remove the sign in a copy; "
-                "if the line is above ground, log it as a note.",
+                "the depth {value} points upwards: a depth is measured downwards from the ground.",
+                'If the file writes depths as negative numbers, set form = "negative" under '
+                "[columns.depth] in the mapping file; if the line is above ground, log it as a "
+                "note.",
                 values.shown(np.flatnonzero(negative)),
             )
         self.remark(

@@ -162,7 +162,7 @@ def _bad(gga: Sentences, i: int, reason: str) -> BadRow:
 
 def _number(texts: pa.Array) -> Floats:
     """Numbers of a field; NaN where empty or unreadable."""
-    values = read_numbers(texts, "ratio", "", "", ".")
+    values = read_numbers(texts, "ratio", "", ".")
     return np.where(values.bad, np.nan, values.number)
 
 
