@@ -11,7 +11,8 @@ import pyarrow as pa
 from pyarrow import csv
 
 from asfound.intake.quoting import split_row
-from asfound.intake.rows import RowBlock, RowReader
+from asfound.intake.row_blocks import RowBlock
+from asfound.intake.rows import RowReader
 
 NUMBER = pa.float64()
 ZONED_TIME = pa.timestamp("us", "UTC")

@@ -17,7 +17,8 @@ from asfound.intake.mapping import Column, Mapping
 from asfound.intake.quantities import QUANTITIES
 from asfound.intake.raw import Data, open_raw, raw_size
 from asfound.intake.reports import Reporter
-from asfound.intake.rows import RowBlock, RowReader
+from asfound.intake.row_blocks import RowBlock
+from asfound.intake.rows import RowReader
 from asfound.intake.shot_cells import TEXT_COLUMNS
 
 _AHEAD = 2

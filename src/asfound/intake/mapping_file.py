@@ -183,7 +183,7 @@ def _text(value: Any) -> str:
 
 
 def _one_of(words: Iterable[str]) -> Callable[[Any], str]:
-    allowed = tuple(words)
+    allowed = tuple(dict.fromkeys(words))
 
     def check(value: Any) -> str:
         if value != OPEN and value not in allowed:

@@ -16,7 +16,7 @@ from pyarrow import csv
 
 from asfound.intake.limits import BLOCK_BYTES, ROW_BYTES
 from asfound.intake.raw import Data, open_raw
-from asfound.intake.rows import BadRow, shown
+from asfound.intake.row_blocks import BadRow, shown
 
 Integers = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]

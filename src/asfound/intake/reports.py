@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.intake.limits import REMARKS_A_KIND
-from asfound.intake.rows import BadRow
+from asfound.intake.row_blocks import BadRow
 from asfound.model import RowReport
 
 Integers = npt.NDArray[np.integer]

@@ -11,14 +11,13 @@ import re
 from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from operator import itemgetter
 from typing import BinaryIO
 
 import numpy as np
 import numpy.typing as npt
 
 from asfound.errors import InputError
-from asfound.intake.encodings import REPLACEMENT, utf8_blocks
+from asfound.intake.encodings import utf8_blocks
 from asfound.intake.limits import BLOCK_BYTES, COLUMNS, ROW_BYTES
 from asfound.intake.quoting import (
     count_fields,
@@ -28,71 +27,16 @@ from asfound.intake.quoting import (
     row_end,
     split_row,
 )
+from asfound.intake.row_blocks import BadRow, RowBlock, put_together, shown
 
 Integers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 _LF, _CR = 10, 13
-_SHOWN = 60
 _TOO_LONG = (
     f"the row is longer than {ROW_BYTES} bytes.",
     "Break it into the rows it should be; the raw file keeps it.",
 )
-
-
-@dataclass(frozen=True)
-class BadRow:
-    """A row that can't be cut into the header's columns."""
-
-    row: int
-    line: int
-    reason: str
-    remedy: str
-    text: str
-
-
-@dataclass(frozen=True, eq=False)
-class RowBlock:
-    """Rows of a block, one after the other.
-
-    Parameters
-    ----------
-    data : bytes
-        UTF-8; every row ends with a line end.
-    size : int
-        How much of the data holds the rows; what follows belongs to the next block.
-    starts : (n,) int64
-        Where each row begins.
-    row, line : (n,) int64
-        Number of each data row, and the physical line it starts on.
-    quoted_line_ends : bool
-        Whether a field holds a line end.
-    bad : list of BadRow
-        Rows left out.
-    """
-
-    data: bytes
-    size: int
-    starts: Integers
-    row: Integers
-    line: Integers
-    quoted_line_ends: bool
-    bad: list[BadRow]
-
-    def undecoded(self) -> Integers:
-        """Indices of rows that hold bytes that are not text in the declared encoding."""
-        # One byte is found ten times faster than three.
-        if REPLACEMENT[:1] not in self.data or REPLACEMENT not in self.data:
-            return np.empty(0, np.int64)
-        places = [match.start() for match in re.finditer(REPLACEMENT, self.data)]
-        found: Integers = np.unique(np.searchsorted(self.starts, places, side="right") - 1)
-        return found
-
-
-def shown(text: bytes) -> str:
-    """The beginning of a row, for a report."""
-    words = text[: 4 * _SHOWN].decode("utf-8", "replace").strip()
-    return words[:_SHOWN] + ("..." if len(words) > _SHOWN else "")
 
 
 @dataclass
@@ -387,7 +331,7 @@ class RowReader:
             replaced.pop(i, None)
         if kept.all() and not replaced:
             return self._finish(data, size, starts, row, line, several=several)
-        data, starts = _put_together(data, starts, ends, kept, replaced)
+        data, starts = put_together(data, starts, ends, kept, replaced)
         return self._finish(data, len(data), starts, row[kept], line[kept], several=several)
 
     def _blank(
@@ -450,7 +394,7 @@ class RowReader:
             else:
                 at = (int(block.row[i]), int(block.line[i]))
                 wrong.append(BadRow(*at, *found, shown(text)))
-        data, starts = _put_together(block.data, block.starts, ends, kept, replaced)
+        data, starts = put_together(block.data, block.starts, ends, kept, replaced)
         return RowBlock(
             data,
             len(data),
@@ -479,22 +423,3 @@ def _one_blank(block: bytes) -> bytes:
     """Runs of blanks and tabs as one tab, none at the ends of lines."""
     block = re.sub(rb"[ \t]+", b"\t", block)
     return re.sub(rb"(?m)^\t|\t(?=\r?\n)", b"", block)
-
-
-def _put_together(
-    data: bytes, starts: Integers, ends: Integers, kept: Flags, replaced: dict[int, bytes]
-) -> tuple[bytes, Integers]:
-    """Kept rows in order, some of them replaced; and where each begins."""
-    length = ends + 1 - starts
-    pieces: list[tuple[int, bytes | memoryview]] = list(replaced.items())
-    for i, text in replaced.items():
-        length[i] = len(text)
-    same = kept.copy()
-    same[list(replaced)] = False
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
-    view = memoryview(data)
-    for first, after in edges.reshape(-1, 2).tolist():
-        pieces.append((first, view[starts[first] : ends[after - 1] + 1]))
-    pieces.sort(key=itemgetter(0))
-    length = length[kept]
-    return b"".join(piece for _, piece in pieces), np.cumsum(length) - length

@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 from asfound.errors import InputError
 from asfound.intake.nmea import Log, Sentences
 from asfound.intake.numbers import read_numbers
-from asfound.intake.rows import BadRow
+from asfound.intake.row_blocks import BadRow
 from asfound.model import Fix
 
 Floats = npt.NDArray[np.float64]

@@ -17,7 +17,7 @@ from asfound.intake.open_questions import open_questions
 from asfound.intake.raw import Data, digest, raw_size
 from asfound.intake.reports import Reporter
 from asfound.intake.requirements import check_mapping
-from asfound.intake.rows import BadRow
+from asfound.intake.row_blocks import BadRow
 from asfound.intake.shot_cells import ShotsBuilder
 from asfound.intake.sweep_cells import SweepsBuilder
 from asfound.intake.tables import Table, open_table
