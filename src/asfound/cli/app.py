@@ -221,11 +221,16 @@ def explain(
     json: JsonOption = False,
 ) -> None:
     """Show one shot: its position, its error budget term by term, its findings, its raw row."""
-    from asfound.folder import run_job
+    from asfound.cli.explain import explained, find_shot
+    from asfound.folder import open_job, raw_row, run_job
 
     with show.steps(quiet=json) as step:
         results = run_job(job, progress=step)
-    show.explained(results, shot, json=json)
+    index = find_shot(results, shot)
+    shots = results.intake.shots
+    tag = results.intake.sources[shots.source[index]].tag
+    row = raw_row(open_job(job), tag, int(shots.line_number[index]))
+    explained(results, index, row, json=json)
 
 
 @app.command()

@@ -43,7 +43,7 @@ def table_of(*headings: str, title: str | None = None) -> Table:
     return table
 
 
-def _plain(text: object) -> str:
+def plain(text: object) -> str:
     """Text without rich markup and without control characters."""
     from rich.markup import escape
 
@@ -84,7 +84,7 @@ def steps(*, quiet: bool) -> Iterator[Callable[[str], None]]:
         started = time.monotonic()
 
         def step(name: str) -> None:
-            progress.update(task, description=_plain(name))
+            progress.update(task, description=plain(name))
             if time.monotonic() - started > 0.5:
                 progress.refresh()
 
@@ -105,10 +105,10 @@ def error(problem: AsfoundError, *, json: bool) -> None:
         )
         return
     console = console_for(error=True)
-    where = f"{_plain(problem.where)}: " if problem.where else ""
-    console.print(f"[bold]Stopped.[/bold] {where}{_plain(problem.what)}", soft_wrap=True)
+    where = f"{plain(problem.where)}: " if problem.where else ""
+    console.print(f"[bold]Stopped.[/bold] {where}{plain(problem.what)}", soft_wrap=True)
     if problem.remedy:
-        console.print(f"What to do: {_plain(problem.remedy)}", soft_wrap=True)
+        console.print(f"What to do: {plain(problem.remedy)}", soft_wrap=True)
 
 
 def fault(problem: Exception) -> None:
@@ -116,7 +116,7 @@ def fault(problem: Exception) -> None:
     console = console_for(error=True)
     console.print(
         f"[bold]This is a fault of asfound, not yours:[/bold] {type(problem).__name__}: "
-        f"{_plain(problem)}",
+        f"{plain(problem)}",
         soft_wrap=True,
     )
     console.print("Nothing was half-written. Run again with ASFOUND_DEBUG=1 for the details.")
@@ -127,11 +127,11 @@ def started(folder: JobFolder, settings: JobSettings, *, json: bool) -> None:
         print_json({"job": folder.path, "name": settings.name, "crs": settings.frame.crs})
         return
     console = console_for()
-    console.print(f"Started job {_plain(settings.name)} in {_plain(folder.path)}.")
+    console.print(f"Started job {plain(settings.name)} in {plain(folder.path)}.")
     console.print(
-        f"Fill in the cover facts and control points in {_plain(folder.settings_file)}, then:"
+        f"Fill in the cover facts and control points in {plain(folder.settings_file)}, then:"
     )
-    console.print(f"  asfound add {_plain(folder.path)} FILE --frame FRAME")
+    console.print(f"  asfound add {plain(folder.path)} FILE --frame FRAME")
 
 
 def added(folder: JobFolder, done: Added) -> None:
@@ -142,24 +142,24 @@ def added(folder: JobFolder, done: Added) -> None:
     record = done.record
     if done.known:
         console.print(
-            f"{_plain(record.name)} is already in the job as upload {record.tag}: "
+            f"{plain(record.name)} is already in the job as upload {record.tag}: "
             "same bytes, nothing added."
         )
         return
     console.print(
-        f"[bold]Upload {record.tag}[/bold]: {_plain(record.name)}, {record.size} bytes, "
+        f"[bold]Upload {record.tag}[/bold]: {plain(record.name)}, {record.size} bytes, "
         f"SHA-256 {record.sha256[:16]}..."
     )
     if done.guess is not None:
         table = table_of("asfound's quantity", "file's column", "read as")
         for quantity, column, form in done.guess.rows():
-            table.add_row(_plain(quantity), _plain(column), _plain(form))
+            table.add_row(plain(quantity), plain(column), plain(form))
         console.print(table)
         for doubt in done.guess.doubts:
-            console.print(f"Doubt: {_plain(doubt.what)} {_plain(doubt.why)}", soft_wrap=True)
+            console.print(f"Doubt: {plain(doubt.what)} {plain(doubt.why)}", soft_wrap=True)
             if doubt.remedy:
-                console.print(f"  If wrong: {_plain(doubt.remedy)}", soft_wrap=True)
-    console.print(f"The mapping is in {_plain(mapping_file(folder, record.tag))}.")
+                console.print(f"  If wrong: {plain(doubt.remedy)}", soft_wrap=True)
+    console.print(f"The mapping is in {plain(mapping_file(folder, record.tag))}.")
 
 
 def added_json(folder: JobFolder, done: Sequence[Added]) -> None:
@@ -226,7 +226,7 @@ def processed(results: Results, files: Sequence[Path], *, json: bool) -> None:
     console = console_for()
     summary = _summary(results)
     invented = " (invented demonstration data)" if results.settings.invented else ""
-    console.print(f"[bold]{_plain(results.settings.name)}[/bold]{invented}")
+    console.print(f"[bold]{plain(results.settings.name)}[/bold]{invented}")
     counts = ", ".join(f"{count} {word}" for word, count in summary["shots"].items())
     console.print(
         f"Shots: {counts}. Lines: {len(results.lines)}. Crossings: {summary['crossings']}."
@@ -235,9 +235,9 @@ def processed(results: Results, files: Sequence[Path], *, json: bool) -> None:
     _print_finding_counts(console, results)
     _print_lines(console, results)
     if files:
-        console.print(f"Results in {_plain(files[0].parent)}:")
+        console.print(f"Results in {plain(files[0].parent)}:")
         for path in files:
-            console.print(f"  {_plain(path.name)}")
+            console.print(f"  {plain(path.name)}")
     print_cautions(console)
 
 
@@ -245,14 +245,14 @@ def print_cautions(console: Console) -> None:
     from asfound.model import CAUTIONS
 
     for caution in CAUTIONS:
-        console.print(f"[dim]! {_plain(caution)}[/dim]", soft_wrap=True)
+        console.print(f"[dim]! {plain(caution)}[/dim]", soft_wrap=True)
 
 
 def _print_accounts(console: Console, results: Results) -> None:
     table = table_of("file", ">rows", ">shots", ">sweep readings", ">reported")
     for account in results.intake.accounts:
         table.add_row(
-            _plain(account.file),
+            plain(account.file),
             str(account.rows),
             str(account.shots),
             str(account.sweep_readings),
@@ -269,11 +269,11 @@ def _print_finding_counts(console: Console, results: Results) -> None:
         if len(outcome.index):
             counts = [str(int((outcome.severity == s).sum()) or "") for s in Severity]
             table.add_row(
-                _plain(outcome.rule.title),
+                plain(outcome.rule.title),
                 counts[Severity.FAIL],
                 counts[Severity.DOUBT],
                 counts[Severity.NOTE],
-                _plain(outcome.rule.remedy),
+                plain(outcome.rule.remedy),
             )
     if table.row_count:
         console.print(table)
@@ -302,7 +302,7 @@ def _print_lines(console: Console, results: Results) -> None:
         vertical = 1.96 * np.sqrt(line.covariance[:, 2, 2])
         known = vertical[np.isfinite(vertical)]
         table.add_row(
-            _plain(line.name),
+            plain(line.name),
             line.utility.word,
             str(len(line.shots)),
             f"{line.length / unit.metres:.1f}",
@@ -381,127 +381,20 @@ def findings(results: Results, *, json: bool) -> None:
     for finding in results.findings:
         detail = lengths_in(finding.detail, unit)
         table.add_row(
-            _plain(_subject(results, finding.rule.subject, finding.index)),
+            plain(_subject(results, finding.rule.subject, finding.index)),
             finding.severity.word,
-            _plain(f"{finding.rule.title}: {detail}" if detail else finding.rule.title),
+            plain(f"{finding.rule.title}: {detail}" if detail else finding.rule.title),
         )
     console.print(table)
     for report in results.intake.reports:
         word = "remark" if report.accepted else "not a shot"
         console.print(
-            f"{_plain(report.file)}, line {report.line_number} ({word}): {_plain(report.reason)} "
-            f"{_plain(report.remedy)}",
+            f"{plain(report.file)}, line {report.line_number} ({word}): {plain(report.reason)} "
+            f"{plain(report.remedy)}",
             soft_wrap=True,
         )
     counts = ", ".join(f"{n} {word}" for word, n in _verdict_counts(results.verdict).items())
     console.print(f"Shots: {counts}.")
-
-
-def explained(results: Results, name: str, *, json: bool) -> None:
-    """One shot in full."""
-    import numpy as np
-
-    from asfound.budget import explain_shot
-    from asfound.model import Verdict
-    from asfound.units import length_unit, lengths_in
-
-    index = _find_shot(results, name)
-    terms = explain_shot(results.budget, index)
-    about = results.findings.about("shot", index)
-    ground, budget, shots = results.ground, results.budget, results.intake.shots
-    source = results.intake.sources[shots.source[index]]
-    line = int(results.assembly.line[index])
-    verdict = Verdict(int(results.verdict[index]))
-    facts = {
-        "shot": results.shot_name(index),
-        "verdict": verdict.word,
-        "file": source.file,
-        "row": int(shots.row[index]),
-        "file_line": int(shots.line_number[index]),
-        "line": results.assembly.names[line] if line >= 0 else "",
-        "easting_m": float(ground.easting[index]),
-        "northing_m": float(ground.northing[index]),
-        "ground_height_m": float(ground.height[index]),
-        "vertical_reference": ground.vertical_reference,
-        "crs": results.settings.frame.crs,
-        "epoch": float(ground.epoch[index]),
-        "operation": ground.operations[ground.operation[index]].name,
-        "depth_m": float(shots.depth[index]),
-        "centre_height_m": float(budget.centre_height[index]),
-        "horizontal_95_m": float(budget.horizontal_95[index]),
-        "vertical_95_m": float(budget.vertical_95[index]),
-    }
-    if json:
-        print_json(
-            {
-                **facts,
-                "budget": [
-                    {
-                        "name": term.name,
-                        "title": term.title,
-                        "horizontal_sd_m": term.horizontal_sd,
-                        "vertical_sd_m": term.vertical_sd,
-                        "shared": term.shared,
-                        "basis": term.basis,
-                    }
-                    for term in terms
-                ],
-                "findings": [
-                    {
-                        "rule": finding.rule.id,
-                        "severity": finding.severity.word,
-                        "detail": finding.detail,
-                        "remedy": finding.rule.remedy,
-                    }
-                    for finding in about
-                ],
-            }
-        )
-        return
-    console = console_for()
-    unit = length_unit(results.settings.length_unit)
-
-    def length(metres: float, digits: int = 2) -> str:
-        if not np.isfinite(metres):
-            return "not known"
-        return f"{metres / unit.metres:.{digits}f} {unit.symbol}"
-
-    console.print(f"[bold]Shot {facts['shot']}[/bold]: {verdict.word}")
-    console.print(
-        f"Row {facts['row']} (file line {facts['file_line']}) of {_plain(source.file)}"
-        + (f", on line {_plain(facts['line'])}" if facts["line"] else ", on no line")
-    )
-    console.print(
-        f"Depth reading {length(facts['depth_m'])}; centre within "
-        f"{length(facts['horizontal_95_m'])} horizontally and {length(facts['vertical_95_m'])} "
-        "vertically, each with 95 %."
-    )
-    console.print(f"Positions: {_plain(facts['operation'])}; {_plain(ground.vertical_reference)}.")
-    table = table_of(
-        "cause of error",
-        f">horizontal {unit.symbol}",
-        f">vertical {unit.symbol}",
-        "shared",
-        "size from",
-        title="Error budget, one standard deviation each",
-    )
-    for term in terms:
-        table.add_row(
-            _plain(term.title),
-            f"{term.horizontal_sd / unit.metres:.3f}",
-            f"{term.vertical_sd / unit.metres:.3f}",
-            "yes" if term.shared else "",
-            _plain(term.basis),
-        )
-    console.print(table)
-    for finding in about:
-        console.print(
-            f"{finding.severity.word}: {_plain(finding.rule.title)}. "
-            f"{_plain(lengths_in(finding.detail, unit))}",
-            soft_wrap=True,
-        )
-        console.print(f"  What to do: {_plain(finding.rule.remedy)}", soft_wrap=True)
-    print_cautions(console)
 
 
 def swept(results: Results, number: int, *, json: bool) -> None:
@@ -556,42 +449,18 @@ def swept(results: Results, number: int, *, json: bool) -> None:
         )
         return
     console = console_for()
-    console.print(f"[bold]Sweep {_plain(located.name)}[/bold]")
+    console.print(f"[bold]Sweep {plain(located.name)}[/bold]")
     for text in plot_sweep(results, number):
-        console.print(_plain(text), soft_wrap=True)
+        console.print(plain(text), soft_wrap=True)
     for text in [*facts, *words]:
-        console.print(_plain(text), soft_wrap=True)
+        console.print(plain(text), soft_wrap=True)
     for item in taken:
         said = (
             f"Shot {results.shot_name(item.shot)}: depth {item.depth_before:.2f} m as read, "
             f"{item.depth:.2f} m by {item.reason}."
         )
-        console.print(_plain(lengths_in(said, unit)), soft_wrap=True)
+        console.print(plain(lengths_in(said, unit)), soft_wrap=True)
     print_cautions(console)
-
-
-def _find_shot(results: Results, name: str) -> int:
-    import numpy as np
-
-    from asfound.errors import InputError
-
-    shots, sources = results.intake.shots, results.intake.sources
-    tag, _, row = name.rpartition("-")
-    tags = [source.tag for source in sources]
-    if tag.upper() in tags and row.isdigit():
-        found = np.flatnonzero((shots.source == tags.index(tag.upper())) & (shots.row == int(row)))
-        if len(found):
-            return int(found[0])
-    own = np.flatnonzero(shots.name.words() == name)
-    if len(own) == 1:
-        return int(own[0])
-    raise InputError(
-        f"the job has no shot '{name}'."
-        if not len(own)
-        else f"{len(own)} shots have the field name '{name}'.",
-        where="SHOT",
-        remedy="Name it by upload and row, such as A-17; results' tables list all names.",
-    )
 
 
 def frame_differences(
@@ -617,8 +486,8 @@ def frame_differences(
     table = table_of("entered as", "really in", ">east m", ">north m", ">up m", ">off by m")
     for item in differences:
         table.add_row(
-            _plain(item.target),
-            _plain(item.source),
+            plain(item.target),
+            plain(item.source),
             *(
                 f"{value:{form}}" if abs(value) < float("inf") else "-"
                 for value, form in (
@@ -632,7 +501,7 @@ def frame_differences(
     console.print(table)
     for item in differences:
         words = item.words[:1].upper() + item.words[1:]
-        console.print(_plain(words if words.endswith(".") else words + "."), soft_wrap=True)
+        console.print(plain(words if words.endswith(".") else words + "."), soft_wrap=True)
 
 
 def demo_built(folder: JobFolder, *, json: bool) -> None:
@@ -640,5 +509,5 @@ def demo_built(folder: JobFolder, *, json: bool) -> None:
         print_json({"job": folder.path})
         return
     console = console_for()
-    console.print(f"Built the invented demonstration job in {_plain(folder.path)}.")
-    console.print(f"Now: asfound process {_plain(folder.path)}")
+    console.print(f"Built the invented demonstration job in {plain(folder.path)}.")
+    console.print(f"Now: asfound process {plain(folder.path)}")

@@ -9,6 +9,7 @@ from asfound.folder.uploads import (
     add_upload,
     list_uploads,
     mapping_file,
+    raw_row,
     read_mapping,
     tag_of,
 )
@@ -24,6 +25,7 @@ __all__ = [
     "open_job",
     "plain_name",
     "process_job",
+    "raw_row",
     "read_intake",
     "read_mapping",
     "read_settings",

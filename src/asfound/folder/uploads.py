@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import shutil
 import tempfile
@@ -282,3 +283,45 @@ def _store(folder: JobFolder, tag: str, path: Path, track: Path | None) -> Uploa
     finally:
         shutil.rmtree(stage, ignore_errors=True)
     return _read_record(folder, tag, verify=False)
+
+
+def raw_row(folder: JobFolder, tag: str, line_number: int) -> tuple[tuple[str, str], ...]:
+    """A row of a delimited upload as it stands in the file: column titles and cells.
+
+    Parameters
+    ----------
+    tag : str
+        Of the upload.
+    line_number : int
+        Physical line on which the row starts, from 1.
+
+    Returns
+    -------
+    cells : tuple of (title, cell)
+        Empty where the upload is no delimited text or the line is not there.
+    """
+    record = _read_record(folder, tag, verify=False)
+    mapping = read_mapping(folder, tag)
+    if mapping.format != "delimited":
+        return ()
+    wanted = {mapping.header_line, line_number}
+    found: dict[int, str] = {}
+    last = max(wanted)
+    with record.main.open(encoding=mapping.encoding, errors="replace", newline="") as stream:
+        for number, line in enumerate(stream, 1):
+            if number in wanted or (number > last and found[last].count('"') % 2):
+                found[min(number, last)] = found.get(min(number, last), "") + line
+            elif number > last:
+                break
+    if line_number not in found:
+        return ()
+    titles = _cells(found.get(mapping.header_line, ""), mapping.separator)
+    cells = _cells(found[line_number], mapping.separator)
+    titles += [f"column {k + 1}" for k in range(len(titles), len(cells))]
+    return tuple(zip(titles, cells, strict=False))
+
+
+def _cells(text: str, separator: str) -> list[str]:
+    for row in csv.reader([text.rstrip("\r\n")], delimiter=separator):
+        return [cell.strip() for cell in row]
+    return []
