@@ -101,4 +101,4 @@ def test_a_change_that_was_only_entered_is_said_to_be_one(survey, straight, spea
     # Entered 0.35 m more than the pole had: the ground comes out 0.35 m too low.
     scene = street(survey, straight).having(ODD, antenna_height=2.15).moved(ODD, up=-0.35)
     found = speaks(scene, "antenna-height-jump", ODD)
-    assert "1.80 m was entered before and after" in found.detail[0]
+    assert "1.80 m was entered elsewhere" in found.detail[0]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
@@ -91,8 +93,10 @@ def antenna_height_jump(context: RuleContext) -> Outcome:
         for row in odd
     }
     if np.isfinite(ground.height).any():
-        for piece in _pieces_off(context):
-            told = _describe(context, piece)
+        pieces = _pieces_off(context)
+        entered = _usual_heights(context) if pieces else {}
+        for piece in pieces:
+            told = _describe(context, piece, entered)
             for row in piece.rows.tolist():
                 found[row] = (abs(piece.offset), told)
     elif not len(odd):
@@ -142,7 +146,8 @@ def _pieces_off(context: RuleContext) -> list[Piece]:
     return [*pieces, *visits]
 
 
-def _describe(context: RuleContext, piece: Piece) -> str:
+def _describe(context: RuleContext, piece: Piece, entered: Mapping[tuple[int, int], float]) -> str:
+    shots, first = context.shots, piece.rows[0]
     recorded = context.shots.antenna_height[piece.rows]
     if not np.isfinite(recorded).any():
         declared = [s.antenna_height for s in context.sources]
@@ -152,9 +157,9 @@ def _describe(context: RuleContext, piece: Piece) -> str:
     if len(recorded):
         usual = float(np.median(recorded))
         hint = f"; the pole was probably {usual + piece.offset:.2f} m, not {usual:.2f} m"
-        elsewhere = _recorded_elsewhere(context, piece)
+        elsewhere = entered.get((int(shots.source[first]), int(shots.receiver.codes[first])), usual)
         if abs(usual - elsewhere) > 0.05 and abs(usual - elsewhere + piece.offset) < 0.10:
-            hint += f": {elsewhere:.2f} m was entered before and after, and the pole stayed so"
+            hint += f": {elsewhere:.2f} m was entered elsewhere, and the pole stayed so"
     witness = f", by {piece.witnesses} other line{'s' * (piece.witnesses > 1)} nearby too"
     return (
         f"ground lies {abs(piece.offset):.2f} m too {'high' if piece.offset > 0 else 'low'} on a "
@@ -162,13 +167,13 @@ def _describe(context: RuleContext, piece: Piece) -> str:
     )
 
 
-def _recorded_elsewhere(context: RuleContext, piece: Piece) -> float:
-    """Usual antenna height of the same receiver and upload outside the piece [m], or NaN."""
+def _usual_heights(context: RuleContext) -> dict[tuple[int, int], float]:
+    """Usual antenna height as recorded [m], by upload and receiver."""
     shots = context.shots
-    first = piece.rows[0]
-    same = shots.source == shots.source[first]
-    same &= shots.receiver.codes == shots.receiver.codes[first]
-    same[piece.rows] = False
-    heights = shots.antenna_height[same]
-    heights = heights[np.isfinite(heights)]
-    return float(np.median(heights)) if len(heights) else float("nan")
+    base = len(shots.receiver.names) + 1
+    known = np.flatnonzero(np.isfinite(shots.antenna_height))
+    pair = shots.source[known].astype(np.int64) * base + shots.receiver.codes[known] + 1
+    return {
+        (code // base, code % base - 1): float(np.median(shots.antenna_height[known[pair == code]]))
+        for code in np.unique(pair).tolist()
+    }

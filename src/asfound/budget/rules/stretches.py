@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from asfound.budget.rules.runs import Runs, scatter_of_runs
+from asfound.budget.rules.runs import Runs, middle, scatter_of_runs
 from asfound.budget.rules.steps import median_steps, sharpest
 
 Floats = npt.NDArray[np.float64]
@@ -78,7 +78,8 @@ def find_stretches(
     ----------
     runs : Runs
     quantities : sequence of Quantity
-        The leading one first, all its values finite; others are NaN where not known.
+        The leading one first, all its values finite; others are NaN where not known. Stretches
+        whose leading quantity is off by less than a step would be are left out.
     least : float
         Smallest step of interest.
     clear : float
@@ -105,7 +106,10 @@ def find_stretches(
                 break
             if size[at] * size[ahead] < 0 and last - first >= _SHORTEST:
                 edge = min(abs(size[at]) / sd[first], abs(size[ahead]) / sd[last])
-                found.append(_measure(runs, first, last, quantities, float(edge)))
+                # The leading quantity first: most pairs of steps fail already there.
+                alone = _measure(runs, first, last, quantities[:1], float(edge))
+                if abs(alone.size[0]) >= least and abs(alone.score[0]) >= clear:
+                    found.append(_measure(runs, first, last, quantities, float(edge)))
     return sorted(found, key=lambda s: (-s.edge * s.steady, s.first, s.last))
 
 
@@ -127,33 +131,31 @@ def _measure(
     runs: Runs, first: int, last: int, quantities: Sequence[Quantity], edge: float
 ) -> Stretch:
     """How far each quantity lies off the straight between its flanks."""
-    start = max(first - _FLANK, 0)
-    stop = min(last + _FLANK, len(runs))
-    mine = runs.run[start:stop] == runs.run[first]
-    place = np.arange(start, stop)[mine]
-    before, inside, behind = place < first, (place >= first) & (place < last), place >= last
+    start = max(first - _FLANK, int(np.searchsorted(runs.run, runs.run[first])))
+    stop = min(last + _FLANK, int(np.searchsorted(runs.run, runs.run[first], "right")))
+    ends = ((start, first), (first, last), (last, stop))
     size, score = np.zeros(len(quantities)), np.zeros(len(quantities))
     steady = 0.0
     for number, quantity in enumerate(quantities):
-        values = quantity.values[place]
-        known = np.isfinite(values)
-        parts = [np.flatnonzero(known & part) for part in (before, inside, behind)]
-        fewest = min(len(part) for part in parts)
-        if fewest < _FEWEST:
+        known = [low + np.flatnonzero(np.isfinite(quantity.values[low:high])) for low, high in ends]
+        counts = [len(part) for part in known]
+        if min(counts) < _FEWEST:
             continue
-        left, middle, right = (float(np.median(values[part])) for part in parts)
-        at = [float(part.mean()) for part in parts]
+        values = [quantity.values[part] for part in known]
+        left, inside, right = (middle(part) for part in values)
+        at = [float(part.sum()) / len(part) for part in known]
         share = (at[1] - at[0]) / (at[2] - at[0])
-        size[number] = middle - (left + (right - left) * share)
-        noise = float(np.median(np.broadcast_to(quantity.sd, quantity.values.shape)[place]))
-        weight = (1 - share) ** 2 / len(parts[0]) + 1 / len(parts[1]) + share**2 / len(parts[2])
+        size[number] = inside - (left + (right - left) * share)
+        noise = middle(quantity.sd[start:stop]) if np.ndim(quantity.sd) else float(quantity.sd)
+        weight = (1 - share) ** 2 / counts[0] + 1 / counts[1] + share**2 / counts[2]
         # Medians scatter sqrt(pi / 2) times as much as means.
-        sd = np.hypot(noise * np.sqrt(np.pi / 2 * weight), quantity.settling)
-        score[number] = size[number] / sd
+        score[number] = size[number] / np.hypot(
+            noise * np.sqrt(np.pi / 2 * weight), quantity.settling
+        )
         if number == 0:
-            line = left + (right - left) * (parts[1] - at[0]) / (at[2] - at[0])
-            off = (values[parts[1]] - line) * np.sign(size[0])
-            steady = float((off > 0.5 * abs(size[0])).mean())
+            line = left + (right - left) * (known[1] - at[0]) / (at[2] - at[0])
+            off = (values[1] - line) * np.sign(size[0])
+            steady = float(np.count_nonzero(off > 0.5 * abs(size[0]))) / counts[1]
     return Stretch(first, last, size, score, steady, edge)
 
 
@@ -224,7 +226,7 @@ def _line_between(values: Floats, place: Integers, stretch: Stretch) -> Floats |
     if left.sum() < _FEWEST or right.sum() < _FEWEST:
         return None
     x0, x1 = float(place[left].mean()), float(place[right].mean())
-    y0, y1 = float(np.median(values[left])), float(np.median(values[right]))
+    y0, y1 = middle(values[left]), middle(values[right])
     share = np.clip((place - x0) / (x1 - x0), 0.0, 1.0)
     return np.asarray(y0 + (y1 - y0) * share)
 
