@@ -45,8 +45,12 @@ def bounds_of(batch: SweepBatch, depth_range: tuple[float, float]) -> Bounds:
     -------
     Bounds
     """
-    position = np.broadcast_to(batch.position, batch.used.shape)
-    low = np.where(batch.used, position, np.inf).min(axis=1)
-    high = np.where(batch.used, position, -np.inf).max(axis=1)
+    n = len(batch)
+    if batch.position.ndim == 1 and batch.used.all():
+        low, high = (np.full(n, f(batch.position)) for f in (np.min, np.max))
+    else:
+        position = np.broadcast_to(batch.position, batch.used.shape)
+        low = np.where(batch.used, position, np.inf).min(axis=1)
+        high = np.where(batch.used, position, -np.inf).max(axis=1)
     margin = np.maximum(1.0, 0.5 * (high - low))
     return Bounds(low - margin, high + margin, depth_range[0], depth_range[1])

@@ -204,7 +204,7 @@ def _growth(
         max_iterations=8,
         tolerance=0.02,
     )
-    rise = (held.projection.square - least[j]) / scale[j]
+    rise = (held.square - least[j]) / scale[j]
     needed = np.sqrt(demanded / np.maximum(rise, demanded / _LARGEST_INFLATION**2))
     np.maximum.at(growth, (i, j), needed)
     return growth

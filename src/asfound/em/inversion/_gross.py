@@ -78,7 +78,7 @@ def errors_suspected(
         max_iterations=15,
         tolerance=0.1,
     )
-    settled = OrderFit(calm.place, calm.projection.linear, calm.projection.square, calm.converged)
+    settled = OrderFit(calm.place, calm.linear, calm.square, calm.converged)
     near, number = near_square(residual_square(part, kind.rows(rows), settled), part)
     few = number <= np.maximum(1.0, LARGEST_SHARE * (part.weight > 0).sum(axis=1))
     left = np.maximum(freedom[rows] - number, 1.0)

@@ -15,7 +15,6 @@ import numpy.typing as npt
 
 from asfound.em.inversion._moments import MomentSource
 from asfound.em.inversion._small_systems import (
-    cholesky,
     cholesky_if_definite,
     solve_lower,
     solve_upper,
@@ -25,6 +24,8 @@ from asfound.em.inversion._varpro import Projection, project
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
+_FIRST_REFUSAL = 1e-3  # damping after a step was refused, at least
+_LAST_STEP = 1e-6  # promised fall below which a Newton step needs no look back
 _NEWTON_BELOW = 10.0  # promised fall of the square (in noise variances) under which Newton is used
 
 
@@ -66,11 +67,13 @@ class LeastSquares:
 class Minimum(NamedTuple):
     """Where m problems came to rest.
 
-    ``place`` (2 C, m), its `Projection`, ``converged`` (m,), ``iterations`` (m,).
+    ``place`` (2 C, m); ``linear`` (C + B, r, m) currents and background; ``square`` (m,);
+    ``converged`` (m,); ``iterations`` (m,).
     """
 
     place: FloatArray
-    projection: Projection
+    linear: FloatArray
+    square: FloatArray
     converged: npt.NDArray[np.bool_]
     iterations: IntArray
 
@@ -82,8 +85,8 @@ def minimise(
     high: FloatArray,
     *,
     linear: FloatArray | None = None,
-    max_iterations: int = 60,
-    tolerance: float = 1e-12,
+    max_iterations: int = 30,
+    tolerance: float = 1e-10,
     first_damping: float = 1e-3,
 ) -> Minimum:
     """Minimise the projected sum of squares over the places.
@@ -100,7 +103,9 @@ def minimise(
     tolerance : float
         A problem has converged when the square would fall by less than this (the square is in
         units of the noise variance, so the place is then known to sqrt(tolerance) of its
-        standard deviation), or by less than rounding.
+        standard deviation), or by less than rounding. A Newton step that promises less than
+        `_LAST_STEP` is taken unseen, currents following to first order: what it leaves is of
+        second order.
     first_damping : float
 
     Returns
@@ -111,29 +116,33 @@ def minimise(
     place = np.clip(start, low, high)
     state = problem.evaluate(place, linear)
     rounding = problem.rounding
-    result = state.keep(np.arange(m))
-    final = place.copy()
-    converged = np.zeros(m, dtype=bool)
-    iterations = np.full(m, max_iterations)
+    rest = Minimum(
+        place.copy(),
+        state.linear.copy(),
+        state.square.copy(),
+        np.zeros(m, dtype=bool),
+        np.full(m, max_iterations),
+    )
     active = np.arange(m)
     damping = np.full(m, first_damping)
     growth = np.full(m, 2.0)
     for iteration in range(max_iterations):
-        step, gain = _step(state, place, low, high, damping)
-        if state.newton is not None:
-            near = np.flatnonzero(gain < _NEWTON_BELOW)
-            if len(near):
-                _newton_step(state, state.newton, place, low, high, damping, step, gain, near)
-        done = (gain <= np.maximum(tolerance, rounding)) | merged(place, 0.02)
+        step, gain, sure = _step(state, place, low, high, damping)
+        # What a step promises is surer by far than a difference of two squares.
+        small = np.maximum(tolerance, 1e-5 * rounding)
+        if sure is not None:
+            small = np.where(sure, np.maximum(small, _LAST_STEP), small)
+        close = merged(place, 0.02)
+        done = (gain <= small) | close
         if done.any():
-            stay = np.flatnonzero(~done)
-            retire = active[done]
-            converged[retire] = True
-            iterations[retire] = iteration
-            final[:, retire] = place[:, done]
-            _store(result, state.keep(np.flatnonzero(done)), retire)
-            active, place, step, gain = active[stay], place[:, stay], step[:, stay], gain[stay]
-            low, high, state = low[:, stay], high[:, stay], state.keep(stay)
+            stay, go = np.flatnonzero(~done), np.flatnonzero(done)
+            left = state.keep(go)
+            rest.converged[active[go]] = True
+            rest.iterations[active[go]] = iteration
+            last = np.where(close[go], 0.0, np.clip(place + step, low, high)[:, go] - place[:, go])
+            _retire(rest, active[go], place[:, go], left, last, gain[go])
+            active, gain, state = active[stay], gain[stay], state.keep(stay)
+            place, step, low, high = (np.take(a, stay, axis=1) for a in (place, step, low, high))
             damping, growth = damping[stay], growth[stay]
             problem, rounding = problem.keep(stay), rounding[stay]
         if len(active) == 0:
@@ -145,25 +154,41 @@ def minimise(
         accept = fall > -rounding
         ratio = np.clip(fall / np.maximum(gain, 1e-300), 0.0, 1.0)
         good = np.maximum(1.0 / 3.0, 1.0 - (2.0 * ratio - 1.0) ** 3)
-        damping = np.where(accept, np.maximum(damping * good, 1e-15), damping * growth)
+        # The first refusal goes straight to a damping that shows.
+        refused = np.maximum(damping * growth, _FIRST_REFUSAL)
+        damping = np.where(accept, np.maximum(damping * good, 1e-15), refused)
         damping = np.where(accept & (ratio > 0.9), damping * 0.1, damping)
         growth = np.where(accept, 2.0, growth * 2.0)
         if accept.all():
             place, state = trial, tried
         else:
             place = np.where(accept, trial, place)
-            _store(state, tried.keep(np.flatnonzero(accept)), np.flatnonzero(accept))
+            taken = np.flatnonzero(accept)
+            for to, values in zip(state, tried.keep(taken), strict=True):
+                if to is not None and values is not None:
+                    to[..., taken] = values
     if len(active):
-        final[:, active] = place
-        _store(result, state, active)
-    return Minimum(final, result, converged, iterations)
+        _retire(rest, active, place, state, np.zeros_like(place), np.zeros(len(active)))
+    return rest
 
 
-def _store(whole: Projection, part: Projection, where: IntArray) -> None:
-    """Write `part` into the problems `where` of `whole`."""
-    for to, values in zip(whole, part, strict=True):
-        if to is not None:
-            to[..., where] = values
+def _retire(
+    rest: Minimum,
+    where: IntArray,
+    place: FloatArray,
+    state: Projection,
+    last: FloatArray,
+    gain: FloatArray,
+) -> None:
+    """Write problems into `where`, with a last step (Newton's only) that is not evaluated."""
+    rest.linear[..., where] = state.linear
+    rest.square[where] = state.square
+    rest.place[:, where] = place
+    if state.drift is not None:
+        rest.place[:, where] += last
+        rest.linear[..., where] += (state.drift * last).sum(axis=2)
+        moved = (last != 0).any(axis=0)
+        rest.square[where] = np.maximum(state.square - np.where(moved, gain, 0.0), 0.0)
 
 
 def merged(place: FloatArray, share: float) -> npt.NDArray[np.bool_]:
@@ -182,61 +207,48 @@ def merged(place: FloatArray, share: float) -> npt.NDArray[np.bool_]:
 
 def _step(
     state: Projection, place: FloatArray, low: FloatArray, high: FloatArray, damping: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Damped step, and the fall of the square that the quadratic model promises for it."""
-    system, gradient, diagonal = _system(state.hessian, state, place, low, high)
-    for i in range(place.shape[0]):
-        system[i, i] += damping * diagonal[i]
-    lower = cholesky(system)
-    half = solve_lower(lower, gradient)
-    step = -solve_upper(lower, half)
-    # -(2 g's + s'Hs) with (H + damping diagonal) s = -g.
-    gain = (half * half).sum(axis=0) + damping * (diagonal * step * step).sum(axis=0)
-    return step, gain
+) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_] | None]:
+    """Damped step, the fall of the square it promises, and where it is Newton's."""
+    held = ((place <= low) & (state.gradient > 0)) | ((place >= high) & (state.gradient < 0))
+    diagonal = np.abs(np.einsum("iim->im", state.hessian))
+    # A floor keeps a conductor of no current from running away.
+    np.maximum(diagonal, 1e-9 * diagonal.max(axis=0) + np.finfo(np.float64).tiny, out=diagonal)
+    diagonal *= damping
+    if state.newton is None:
+        step, gain, _ = _solve(state.hessian, state.gradient, diagonal, held)
+        return step, gain, None
+    step, gain, definite = _solve(state.newton, state.gradient, diagonal, held)
+    sure = definite & (gain < _NEWTON_BELOW)
+    other = np.flatnonzero(~sure)
+    if len(other):
+        step[:, other], gain[other], _ = _solve(
+            *(np.take(a, other, axis=-1) for a in (state.hessian, state.gradient, diagonal, held))
+        )
+    return step, gain, sure
 
 
-def _newton_step(
-    state: Projection,
-    exact: FloatArray,
-    place: FloatArray,
-    low: FloatArray,
-    high: FloatArray,
+def _solve(
+    hessian: FloatArray,
+    gradient: FloatArray,
     damping: FloatArray,
-    step: FloatArray,
-    gain: FloatArray,
-    near: IntArray,
-) -> None:
-    """Replace `step` and `gain` by Newton's where its Hessian is positive definite."""
-    state = state.keep(near)
-    place, low, high, damping = place[:, near], low[:, near], high[:, near], damping[near]
-    _, _, diagonal = _system(state.hessian, state, place, low, high)
-    system, gradient, _ = _system(exact[..., near], state, place, low, high)
-    for i in range(place.shape[0]):
-        system[i, i] += damping * diagonal[i]
-    lower, definite = cholesky_if_definite(system)
-    lower, gradient = lower[..., definite], gradient[:, definite]
-    half = solve_lower(lower, gradient)
-    newton = -solve_upper(lower, half)
-    extra = damping[definite] * (diagonal[:, definite] * newton * newton).sum(axis=0)
-    take = near[definite]
-    step[:, take] = newton
-    gain[take] = (half * half).sum(axis=0) + extra
+    held: npt.NDArray[np.bool_],
+) -> tuple[FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+    """Step of the damped system, its promise, and whether the system is positive definite.
 
-
-def _system(
-    hessian: FloatArray, state: Projection, place: FloatArray, low: FloatArray, high: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Hessian and gradient with places held at their bounds, and the damping's diagonal."""
-    gradient = state.gradient
+    Places held at their bounds do not move. The promise is -(2 g's + s'Hs) with
+    (H + damping) s = -g.
+    """
     system = hessian.copy()
-    held = ((place <= low) & (gradient > 0)) | ((place >= high) & (gradient < 0))
     if held.any():
         free = ~held
         gradient = gradient * free
         system *= free[:, np.newaxis] & free[np.newaxis]
-        for i in range(place.shape[0]):
+        for i in range(len(held)):
             system[i, i] += held[i]
-    diagonal = np.abs(np.einsum("iim->im", state.hessian)).copy()
-    # A floor keeps a conductor of no current from running away.
-    np.maximum(diagonal, 1e-9 * diagonal.max(axis=0) + np.finfo(np.float64).tiny, out=diagonal)
-    return system, gradient, diagonal
+    for i in range(len(held)):
+        system[i, i] += damping[i]
+    lower, definite = cholesky_if_definite(system)
+    half = solve_lower(lower, gradient)
+    step = -solve_upper(lower, half)
+    gain = (half * half).sum(axis=0) + (damping * step * step).sum(axis=0)
+    return step, gain, definite

@@ -135,6 +135,7 @@ class IteratedSquares:
             np.concatenate([p.gradient for p in parts], axis=-1),
             np.concatenate([p.hessian for p in parts], axis=-1),
             None,
+            None,
         )
 
 

@@ -71,7 +71,7 @@ def explore(
         tolerance=2e-2,
         max_iterations=THOROUGH.draft_iterations,
     )
-    square = drafts.projection.square.reshape(n_starts, n)
+    square = drafts.square.reshape(n_starts, n)
     place = drafts.place.reshape(2 * size, n_starts, n)
     best = np.argmin(square, axis=0)
     better = np.flatnonzero(square[best, np.arange(n)] < fit.square - 0.01)
@@ -82,7 +82,7 @@ def explore(
             kind.rows(better),
             bounds.rows(better),
             drafts.place[:, where][:, np.newaxis],
-            drafts.projection.linear[..., where][:, :, np.newaxis],
+            drafts.linear[..., where][:, :, np.newaxis],
             THOROUGH,
         )
         fit = fit.rows(np.arange(n))

@@ -75,6 +75,12 @@ class Readings(NamedTuple):
     weight: FloatArray
     background: bool
 
+    @property
+    def evenly_weighted(self) -> bool:
+        """Whether all readings of a sweep weigh the same."""
+        weight = self.weight
+        return weight.strides[1] == 0 or bool(np.all(weight == weight[:, :1]))
+
     def rows(self, rows: IntArray) -> Readings:
         """The sweeps `rows`; shared sampling stays shared."""
         if self.position.shape[0] == 1:

@@ -115,30 +115,30 @@ def fit_from(
     low, high = bounds.boxes(size)
     flat = starts.reshape(2 * size, -1)
     flat_linear = None if linear is None else linear.reshape(*linear.shape[:2], -1)
-    many = draft_problems(readings, kind, rows)
-    once = exact_problem(readings, kind)
+    source = moment_source(readings) if kind.plain else None
+    many = draft_problems(readings, kind, rows if n_starts > 1 else None, source)
+    once: Problem
+    once = IteratedSquares(readings, kind) if source is None else LeastSquares(source)
     drafts = minimise(
         many,
         flat,
         low[:, rows],
         high[:, rows],
         linear=flat_linear,
-        tolerance=1e-2,
+        tolerance=2e-3,
         max_iterations=effort.draft_iterations,
     )
-    best = np.argmin(drafts.projection.square.reshape(n_starts, n), axis=0) * n + np.arange(n)
+    best = np.argmin(drafts.square.reshape(n_starts, n), axis=0) * n + np.arange(n)
     final = minimise(
         once,
         drafts.place[:, best],
         low,
         high,
-        linear=drafts.projection.linear[..., best],
+        linear=drafts.linear[..., best],
         first_damping=1e-6,
+        max_iterations=20,
     )
-    projection = final.projection
-    return sort_by_current(
-        OrderFit(final.place, projection.linear, projection.square, final.converged)
-    )
+    return sort_by_current(OrderFit(final.place, final.linear, final.square, final.converged))
 
 
 def sort_by_current(fit: OrderFit) -> OrderFit:
@@ -153,20 +153,25 @@ def sort_by_current(fit: OrderFit) -> OrderFit:
     return fit._replace(place=place, linear=linear)
 
 
-def exact_problem(readings: Readings, kind: Kind) -> Problem:
-    """The problems in full precision, one for each sweep."""
-    if kind.plain:
-        return LeastSquares(moment_source(readings))
-    return IteratedSquares(readings, kind)
+def draft_problems(
+    readings: Readings, kind: Kind, rows: IntArray | None, source: MomentSource | None = None
+) -> Problem:
+    """Problems cheap enough for many starts.
 
-
-def draft_problems(readings: Readings, kind: Kind, rows: IntArray) -> Problem:
-    """Problems cheap enough for many starts, one for each of `rows` (which may repeat)."""
+    Parameters
+    ----------
+    readings, kind : of n sweeps
+    rows : (m,) or None
+        Sweep of each problem (may repeat); None for one problem a sweep.
+    source : MomentSource, optional
+        That of `readings`, if at hand.
+    """
     if not kind.plain:
-        return IteratedSquares(readings.rows(rows), kind.rows(rows))
-    source = moment_source(readings)
+        problem = IteratedSquares(readings, kind)
+        return problem if rows is None else problem.keep(rows)
+    source = moment_source(readings) if source is None else source
     quick: MomentSource = source.draft() if isinstance(source, PairedMoments) else source
-    return LeastSquares(quick.keep(rows), newton=False)
+    return LeastSquares(quick if rows is None else quick.keep(rows), newton=False)
 
 
 def starts_for(

@@ -69,7 +69,8 @@ class PairedMoments:
         return PairedMoments(
             self._position,
             self._height,
-            self._value[..., rows],
+            # Indexing would leave the sweeps in the slowest axis; `take` keeps them in the fastest.
+            np.take(self._value, rows, axis=-1),
             self._weight[rows],
             self._square[rows],
             self._chunk,
@@ -222,7 +223,7 @@ def paired_moments(readings: Readings) -> PairedMoments | None:
     if readings.background or not shared:
         return None
     weight = readings.weight
-    if not np.all(weight == weight[:, :1]) or not np.all(weight[:, 0] > 0):
+    if not readings.evenly_weighted or not np.all(weight[:, 0] > 0):
         return None
     position, height, vertical = readings.position[0], readings.height[0], readings.vertical[0]
     order = np.lexsort((position, height, vertical))

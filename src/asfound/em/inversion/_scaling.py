@@ -3,7 +3,7 @@ can't be used."""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -72,15 +72,17 @@ def faults(batch: SweepBatch) -> list[str]:
     list of n str
     """
     n = len(batch)
-    used = batch.used
-    shape = used.shape
-    position = np.broadcast_to(batch.position, shape)
-    height = np.broadcast_to(batch.coil_height, shape)
-    coil = np.broadcast_to(batch.coil, shape)
+    # Where all sweeps share their sampling whole, it is looked at once.
+    few = slice(0, 1) if _alike(batch) else slice(None)
+    used = batch.used[few]
+    good = used & ~batch.saturated[few]
+    position = np.broadcast_to(batch.position, used.shape)
+    height = np.broadcast_to(batch.coil_height, used.shape)
+    coil = np.broadcast_to(batch.coil, used.shape)
     text = [""] * n
 
     def mark(which: npt.NDArray[np.bool_] | np.bool_, message: str) -> None:
-        for i in np.flatnonzero(which):
+        for i in np.flatnonzero(np.broadcast_to(which, (n,))):
             text[i] = text[i] or message
 
     everyone = np.ones(n, dtype=bool)
@@ -95,9 +97,10 @@ def faults(batch: SweepBatch) -> list[str]:
             "calibrated field",
         )
         return text
-    finite = np.isfinite(batch.value) & np.isfinite(position) & np.isfinite(height)
+    finite = np.isfinite(batch.value)
+    placed = np.isfinite(position) & np.isfinite(height)
     mark(
-        (used & ~finite).any(axis=1),
+        (used & ~placed).any(axis=1) | (batch.used & ~finite).any(axis=1),
         "a reading has no number for its position, coil height or value: leave that reading out "
         "or take it again",
     )
@@ -118,7 +121,7 @@ def faults(batch: SweepBatch) -> list[str]:
     if not batch.signed and not batch.phasor and batch.unit != "dB":
         real = np.real(batch.value)
         mark(
-            (used & (real < 0)).any(axis=1),
+            (batch.used & (real < 0)).any(axis=1),
             "a magnitude is negative: if the receiver shows signs, say that readings are signed",
         )
     count = used.sum(axis=1)
@@ -127,7 +130,6 @@ def faults(batch: SweepBatch) -> list[str]:
         f"fewer than {FEWEST_READINGS} readings: take 9 to 15 readings across the line, from where "
         "the signal is well below half of its peak on one side to the same on the other",
     )
-    good = used & ~batch.saturated
     mark(
         (good.sum(axis=1) == 0) & (count > 0),
         "all readings are saturated: lower the gain or the transmitter's power and sweep again",
@@ -141,23 +143,34 @@ def faults(batch: SweepBatch) -> list[str]:
         f"readings at fewer than {FEWEST_POSITIONS} different positions: repeats tell the noise, "
         "not the place; move the receiver across the line",
     )
-    size = np.abs(np.where(good & finite, batch.value, np.nan))
+    if finite.all() and _alike(batch):
+        counted: npt.NDArray[Any] = batch.value
+    else:
+        counted = np.where(batch.used & ~batch.saturated & finite, batch.value, np.nan)
     with np.errstate(all="ignore"):
-        largest = np.fmax.reduce(size, axis=1)
-        smallest = np.fmin.reduce(size, axis=1)
+        low, high = (f.reduce(np.real(counted), axis=1) for f in (np.fmin, np.fmax))
+        equal = low == high
+        zero = equal & (low == 0)
+        if batch.phasor:
+            low, high = (f.reduce(np.imag(counted), axis=1) for f in (np.fmin, np.fmax))
+            equal &= low == high
+            zero &= equal & (low == 0)
     if batch.unit != "dB":
         mark(
-            ~(largest > 0),
+            zero,
             "all readings are zero: there is no signal; check hook-up, frequency and gain",
         )
-    same = np.fmax.reduce(np.where(good & finite, np.real(batch.value), np.nan), axis=1)
-    same_low = np.fmin.reduce(np.where(good & finite, np.real(batch.value), np.nan), axis=1)
     mark(
-        (largest == smallest) & (same == same_low),
+        equal,
         "all readings are equal: the sweep does not cross a field that changes; sweep across the "
         "line, wider, or check that the receiver was not holding its reading",
     )
     return text
+
+
+def _alike(batch: SweepBatch) -> bool:
+    """Whether all sweeps have the same readings, all of them used and none saturated."""
+    return bool(batch.position.ndim == 1 and batch.used.all() and not batch.saturated.any())
 
 
 def count_distinct(values: FloatArray, used: BoolArray) -> npt.NDArray[np.intp]:
@@ -183,11 +196,14 @@ def scale(batch: SweepBatch, *, background: bool) -> Scaled:
     Scaled
     """
     value = batch.value
+    whole = bool(batch.used.all())
     if batch.unit == "dB":
         top = np.where(batch.used, value, -np.inf).max(axis=1, keepdims=True)
         value = 10.0 ** ((np.real(value) - top) / 20.0)
-    peak = np.where(batch.used, np.abs(value), 0.0).max(axis=1)
-    scaled = np.where(batch.used, value, 0.0) / peak[:, np.newaxis]
+    if not whole:
+        value = np.where(batch.used, value, 0.0)
+    peak = np.abs(value).max(axis=1)
+    scaled = value / peak[:, np.newaxis]
     parts = np.stack([scaled.real, scaled.imag], axis=1) if batch.phasor else scaled[:, np.newaxis]
     relative, floor = batch.relative_noise, batch.noise_floor
     known = np.isfinite(relative) | (np.isfinite(floor) & (batch.unit != "dB"))
@@ -195,20 +211,19 @@ def scale(batch: SweepBatch, *, background: bool) -> Scaled:
     if batch.unit != "dB":
         variance = variance + (np.nan_to_num(floor) / peak) ** 2
     variance = np.where(known, variance, ASSUMED_NOISE**2)
-    variance = np.maximum(variance, 1e-12)
-    weight = batch.used / variance[:, np.newaxis]
-    position, height, coil = batch.position, batch.coil_height, batch.coil
-    if position.ndim == 1:
-        position, height, coil = position[np.newaxis], height[np.newaxis], coil[np.newaxis]
-    readings = Readings(position, height, coil == 1, parts.astype(np.float64), weight, background)
+    weight = 1.0 / np.maximum(variance, 1e-12)[:, np.newaxis]
+    weight = np.broadcast_to(weight, batch.used.shape) if whole else batch.used * weight
+    position, height = np.atleast_2d(batch.position), np.atleast_2d(batch.coil_height)
+    coil = np.atleast_2d(batch.coil)
+    readings = Readings(
+        position, height, coil == 1, parts.astype(np.float64, copy=False), weight, background
+    )
     kind = Kind(not (batch.signed or batch.phasor), False, batch.saturated & batch.used)
     field = UNIT_FIELDS[batch.unit]
     current = peak * (np.nan if field is None else field / LINE_FIELD_CONSTANT)
-    shape = batch.used.shape
-    key = (
-        np.broadcast_to(batch.position, shape) * 1e6
-        + np.broadcast_to(batch.coil_height, shape) * 1e3 * np.pi
-        + np.broadcast_to(batch.coil, shape) * 0.5
-    )
-    usable = batch.used & ~batch.saturated
-    return Scaled(readings, kind, peak, known, current, count_distinct(key, usable))
+    # Positions and heights to a micrometre, so that one number tells readings apart.
+    key = position * 1e6 + height * (1e3 * np.pi) + coil * 0.5
+    usable = (batch.used & ~batch.saturated)[: 1 if _alike(batch) else None]
+    distinct = count_distinct(np.broadcast_to(key, usable.shape), usable)
+    distinct = np.broadcast_to(distinct, (len(batch),))
+    return Scaled(readings, kind, peak, known, current, distinct)

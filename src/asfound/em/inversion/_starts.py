@@ -126,8 +126,7 @@ def pair_starts(
     n, n_parts, _ = readings.value.shape
     first, second, class_start = _pairs(nodes.level)
     starts = np.empty((4, keep, n))
-    uniform = bool(np.all(readings.weight == readings.weight[:, :1]))
-    shared = readings.position.shape[0] == 1 and uniform
+    shared = readings.position.shape[0] == 1 and readings.evenly_weighted
     if shared:
         fields = _fields(readings, nodes)
         inner = (fields[0] @ fields[0].T)[np.newaxis]

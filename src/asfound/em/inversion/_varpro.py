@@ -30,7 +30,8 @@ class Projection(NamedTuple):
 
     ``square`` (m,) weighted sum of squared residuals; ``linear`` (C + B, r, m) currents, then
     background; ``gradient`` (2 C, m) of half the square; ``hessian`` (2 C, 2 C, m) after Kaufman,
-    always positive semidefinite; ``newton`` (2 C, 2 C, m) the exact one, if the moments allow.
+    always positive semidefinite; and if the moments allow, ``newton`` (2 C, 2 C, m) the exact one
+    and ``drift`` (C + B, r, 2 C, m), how the currents and background change with the places.
     """
 
     square: FloatArray
@@ -38,15 +39,18 @@ class Projection(NamedTuple):
     gradient: FloatArray
     hessian: FloatArray
     newton: FloatArray | None
+    drift: FloatArray | None
 
-    def keep(self, which: npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> Projection:
+    def keep(self, which: npt.NDArray[np.intp]) -> Projection:
         """Selected problems."""
+        # `take` keeps the problems in the fastest axis, where indexing would not.
         return Projection(
             self.square[which],
-            self.linear[..., which],
-            self.gradient[:, which],
-            self.hessian[..., which],
-            None if self.newton is None else self.newton[..., which],
+            np.take(self.linear, which, axis=-1),
+            np.take(self.gradient, which, axis=-1),
+            np.take(self.hessian, which, axis=-1),
+            None if self.newton is None else np.take(self.newton, which, axis=-1),
+            None if self.drift is None else np.take(self.drift, which, axis=-1),
         )
 
 
@@ -84,7 +88,7 @@ def project(moments: Moments, n_background: int) -> Projection:
             entry = (inner - (shadow[:, i] * shadow[:, j]).sum(axis=0)) * weight
             hessian[i, j] = hessian[j, i] = entry
     if moments.bend_gram is None or moments.bend_data is None:
-        return Projection(rest, linear, gradient, hessian, None)
+        return Projection(rest, linear, gradient, hessian, None, None)
     bends = moments.bend_data.copy()
     for i in range(n_linear):
         bends -= moments.bend_gram[:, i, np.newaxis] * linear[i]
@@ -94,11 +98,13 @@ def project(moments: Moments, n_background: int) -> Projection:
         for j in range(i + 1):
             weight = (current[i] * current[j]).sum(axis=0)
             newton[i, j] = gram[n_linear + i, n_linear + j] * weight
+    drift = np.empty((*linear.shape[:2], 2 * C, len(square)))
     for part in range(data.shape[1]):
         mixed = cross * current[:, part]
         for i in range(2 * C):
             mixed[i % C, i] -= slopes[i, part]
         shadow = solve_lower(lower, mixed)
+        drift[:, part] = -solve_upper(lower, shadow)
         for i in range(2 * C):
             for j in range(i + 1):
                 newton[i, j] -= (shadow[:, i] * shadow[:, j]).sum(axis=0)
@@ -108,4 +114,4 @@ def project(moments: Moments, n_background: int) -> Projection:
         newton[C + c, c] -= bend[C + c]
     for i in range(2 * C):
         newton[:i, i] = newton[i, :i]
-    return Projection(rest, linear, gradient, hessian, newton)
+    return Projection(rest, linear, gradient, hessian, newton, drift)

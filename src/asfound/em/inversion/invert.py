@@ -42,7 +42,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 _CHUNK = 2048  # sweeps in memory at once
-PLAIN_TO_SEE = 300.0  # noise variances of misfit that a conductor beyond doubt explains
+PLAIN_TO_SEE = 1500.0  # noise variances of misfit that a conductor beyond doubt explains
 
 
 def invert_sweep(

@@ -19,7 +19,7 @@ from asfound.em.inversion.readings import SweepBatch
 
 FloatArray = npt.NDArray[np.float64]
 
-_CHUNK = 8192  # sweeps in memory at once
+_CHUNK = 10_000  # sweeps in memory at once
 
 
 @dataclass(frozen=True, eq=False)
