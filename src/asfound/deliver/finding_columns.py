@@ -172,7 +172,8 @@ ROWS = Table(
     "Rows reported",
     "one row of an upload that did not become a shot, or did with a remark",
     (
-        text("Upload", "upload", "UPLOAD", "File the row is in.", _reports("file")),
+        text("Upload", "upload", "UPLOAD", "Letter of the upload in the job.", _reports("upload")),
+        text("File", "file", "FILE", "File the row is in, as received.", _reports("file")),
         integer("Row", "row", "ROW", "Data row, from 1.", _reports("row")),
         integer(
             "Line number",

@@ -442,11 +442,19 @@ SHOTS = Table(
             "Physical line (or feature number) in that file.",
             lambda d: d.results.intake.shots.line_number,
         ),
-        number(
+        text(
             "Epoch",
             "epoch",
             "EPOCH",
-            "Epoch at which the position was computed, decimal year.",
+            "Epoch of the coordinates in this row.",
+            constant(lambda d: d.about.epoch, _count),
+        ),
+        number(
+            "Observed",
+            "observed",
+            "OBSERVED",
+            "Epoch at which a position in a dynamic frame was observed and brought over, decimal "
+            "year; empty where the upload's frame needs none.",
             _ground("epoch"),
             3,
             "year",

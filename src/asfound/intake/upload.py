@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -264,7 +264,11 @@ def join_uploads(uploads: Sequence[Upload]) -> Intake:
         sources=tuple(upload.source for upload in uploads),
         shots=_all_shots(uploads),
         sweeps=tuple(sweep for upload in uploads for sweep in upload.sweeps),
-        reports=tuple(report for upload in uploads for report in upload.reports),
+        reports=tuple(
+            replace(report, upload=upload.source.tag)
+            for upload in uploads
+            for report in upload.reports
+        ),
         accounts=tuple(upload.account for upload in uploads),
     )
 

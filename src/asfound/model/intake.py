@@ -13,7 +13,8 @@ from asfound.model.sweeps import Sweep
 class RowReport:
     """A row that did not become a shot (or did, with a remark): where, why, what to do.
 
-    `accepted` is True for a remark on a row that was accepted all the same.
+    `accepted` is True for a remark on a row that was accepted all the same; `upload` is the tag
+    of the upload in its job.
     """
 
     file: str
@@ -24,6 +25,7 @@ class RowReport:
     field: str = ""
     value: str = ""
     accepted: bool = False
+    upload: str = ""
 
 
 @dataclass(frozen=True)

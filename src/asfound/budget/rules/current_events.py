@@ -51,7 +51,7 @@ def current_event(context: RuleContext) -> Outcome:
         words = (
             f"current changes to {100 * events.ratio[k]:.0f} % within "
             f"{1.96 * events.station_sd[k]:.1f} m of here: {_MEANING[kind]} "
-            f"({100 * events.confidence[k]:.0f} % sure of the step)"
+            f"({_sure(float(events.confidence[k]))} of the step)"
         )
         found[shot] = (float(events.ratio[k]), words)
     index = np.array(sorted(found), np.int64)
@@ -64,6 +64,11 @@ def current_event(context: RuleContext) -> Outcome:
         "",
         [found[int(k)][1] for k in index],
     )
+
+
+def _sure(confidence: float) -> str:
+    """``'97 % sure'``; never wholly."""
+    return f"{100 * confidence:.0f} % sure" if confidence < 0.99 else "more than 99 % sure"
 
 
 _MEANING = {

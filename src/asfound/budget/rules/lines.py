@@ -236,7 +236,7 @@ SPACING = Rule(
     "at both; and the distance itself.",
     "note beyond 0.25 m off the straight, or 15 m apart",
     "common practice; geometry of a circular arc: distance x turn / 8",
-    "Log more shots here before anyone digs.",
+    "Log more shots here before anyone relies on the line.",
 )
 
 
