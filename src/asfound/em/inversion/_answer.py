@@ -90,6 +90,7 @@ class Answer:
         weight = np.max(scaled.readings.weight[which], axis=1)
         self.noise[rows] = np.sqrt(solution.variance / weight) * unit
         self.separation_limit[rows] = solution.separation
+        self.p_value[rows] = solution.p_value
         self.at_bound[at, slots] = solution.at_bound
         self.status[rows] = np.where(
             solution.explained, int(SweepStatus.EXPLAINED), int(SweepStatus.UNEXPLAINED)

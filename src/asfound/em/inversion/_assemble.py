@@ -21,6 +21,7 @@ from asfound.em.inversion._neighbours import separation_needed, undetected
 from asfound.em.inversion._orders import OrderFit
 from asfound.em.inversion._scaling import ASSUMED_NOISE, SMALLEST_NOISE
 from asfound.em.inversion._selection import n_parameters
+from asfound.em.inversion._whiteness import likeness_probability
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -29,6 +30,7 @@ NEIGHBOUR_SHARE = 1.0 / 3.0
 """Current of the neighbour for which the separation limit is stated, of the strongest's."""
 
 _UNKNOWN_TOO_ROUGH = 0.1  # of the peak: no receiver is so noisy, so the model is wrong
+_UNKNOWN_ROUGH = 0.02  # of the peak: so noisy a receiver may be, if neighbours are not alike
 
 
 class Solution(NamedTuple):
@@ -36,7 +38,7 @@ class Solution(NamedTuple):
 
     ``covariance`` (m, 3 C, 3 C) conductor by conductor; ``neighbour`` (m, C, 2);
     ``separation`` (m,); ``variance`` (m,) of the noise in units of the assumed one;
-    ``at_bound`` (m, C); ``explained`` (m,).
+    ``at_bound`` (m, C); ``explained`` (m,); ``p_value`` (m,) also where the noise is unknown.
     """
 
     covariance: FloatArray
@@ -45,6 +47,7 @@ class Solution(NamedTuple):
     variance: FloatArray
     at_bound: BoolArray
     explained: BoolArray
+    p_value: FloatArray
 
 
 def solve_certainty(
@@ -97,7 +100,13 @@ def solve_certainty(
     neighbour = hidden.shift.reshape(m, 2, size).transpose(0, 2, 1)
     low, high = bounds.boxes(size)
     edge = (fit.place <= low + 1e-9) | (fit.place >= high - 1e-9)
-    too_rough = ~known & (np.sqrt(variance) * ASSUMED_NOISE > _UNKNOWN_TOO_ROUGH)
+    noise = np.sqrt(variance) * ASSUMED_NOISE
+    too_rough = ~known & (noise > _UNKNOWN_TOO_ROUGH)
+    if not known.all():
+        parameters = n_parameters(size, n_parts, readings.background)
+        alike = likeness_probability(readings, kind, fit, parameters)
+        p_value = np.where(known, p_value, alike)
+        too_rough |= ~known & (alike < IMPROBABLE) & (noise > _UNKNOWN_ROUGH)
     return Solution(
         covariance,
         neighbour,
@@ -105,6 +114,7 @@ def solve_certainty(
         variance,
         (edge[:size] | edge[size:]).T,
         ~(improbable | too_rough),
+        p_value,
     )
 
 

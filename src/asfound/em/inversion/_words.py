@@ -73,8 +73,8 @@ def describe(
         )
     if not noise_known:
         words.append(
-            "The noise was estimated from the misfit, so the misfit can't be tested: repeat some "
-            "readings to tell the noise."
+            "The noise was estimated from the misfit, so the size of the misfit can't be tested: "
+            "repeat some readings to tell the noise."
         )
     if not gain_known:
         words.append(

@@ -80,7 +80,8 @@ class SweepFit:
         For 1, 2, ... conductors; a lead of 3 is strong, of 5 decisive. NaN: not tried, because
         fewer explained the sweep or the readings are too few.
     p_value : float
-        Probability of so large a misfit under the model; NaN if the noise is unknown.
+        Probability of so large a misfit under the model; if the noise is unknown, of so much
+        likeness between neighbouring residuals; NaN with too few readings to tell.
     noise : float
         Standard deviation of a reading, given or estimated, in the unit of the readings (as a
         share of the peak for dB).

@@ -177,7 +177,6 @@ def _invert(
     fixed = n_conductors is not None
     ladder = climb(readings, kind, bounds, counts, most, effort, fixed=fixed)
     left_out = np.zeros(batch.used.shape, dtype=bool)
-    everyone = np.arange(len(batch))
     doubtful = _doubtful(readings, kind, ladder, counts)
     if len(doubtful):
         cleaned = clean(
@@ -198,7 +197,6 @@ def _invert(
         counts = counts._replace(readings=counts.readings - n_parts * left_out.sum(axis=1))
     answer.evidence[rows[:, np.newaxis], np.arange(most)] = ladder.evidence
     answer.n_conductors[rows] = ladder.order
-    answer.p_value[rows] = ladder.p_value[everyone, ladder.order - 1]
     answer.noise_known[rows] = scaled.known
     answer.gain_known[rows] = np.isfinite(scaled.current)
     answer.sampled[rows] = _sampled(batch, left_out)
