@@ -144,7 +144,7 @@ def add(
     json: JsonOption = False,
 ) -> None:
     """Take raw files into a job and show how they are understood."""
-    from asfound.folder import add_upload, open_job
+    from asfound.folder import add_upload, list_uploads, open_job, read_record
 
     folder = open_job(job)
     hints: dict[str, object] = {
@@ -165,9 +165,12 @@ def add(
     given = {key: value for key, value in hints.items() if value not in ("", None, {})}
     done = []
     for file in files:
-        done.append(add_upload(folder, file, hints=given, mapping_path=mapping, track=track))
+        item = add_upload(folder, file, hints=given, mapping_path=mapping, track=track)
+        tags = [record.tag for record in list_uploads(folder, verify=False)]
+        upload = read_record(folder, item.record, tags.index(item.record.tag))
+        done.append((item, upload))
         if not json:
-            show.added(folder, done[-1])
+            show.added(folder, item, upload)
     if json:
         show.added_json(folder, done)
 

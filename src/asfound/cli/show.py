@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from asfound.errors import AsfoundError
     from asfound.folder import Added, JobFolder
     from asfound.geodesy import FrameDifference
-    from asfound.model import JobSettings, Results
+    from asfound.intake import Upload
+    from asfound.model import Intake, JobSettings, Results, RowReport
 
 
 def console_for(*, error: bool = False) -> Console:
@@ -91,8 +92,22 @@ def steps(*, quiet: bool) -> Iterator[Callable[[str], None]]:
         yield step
 
 
+def _report_json(report: RowReport) -> dict[str, object]:
+    return {
+        "upload": report.upload,
+        "file": report.file,
+        "row": report.row,
+        "line": report.line_number,
+        "reason": report.reason,
+        "remedy": report.remedy,
+        "accepted": report.accepted,
+    }
+
+
 def error(problem: AsfoundError, *, json: bool) -> None:
-    """A user error: where, what, remedy."""
+    """A user error: where, what, remedy; and the rows that are no shots, if that is it."""
+    intake: Intake | None = getattr(problem, "intake", None)
+    reports = intake.reports if intake is not None else ()
     if json:
         print_json(
             {
@@ -101,10 +116,12 @@ def error(problem: AsfoundError, *, json: bool) -> None:
                 "what": problem.what,
                 "remedy": problem.remedy,
                 "exit_code": problem.exit_code,
+                "reported_rows": [_report_json(report) for report in reports],
             }
         )
         return
     console = console_for(error=True)
+    _print_reports(console, reports)
     where = f"{plain(problem.where)}: " if problem.where else ""
     console.print(f"[bold]Stopped.[/bold] {where}{plain(problem.what)}", soft_wrap=True)
     if problem.remedy:
@@ -134,8 +151,35 @@ def started(folder: JobFolder, settings: JobSettings, *, json: bool) -> None:
     console.print(f"  asfound add {plain(folder.path)} FILE --frame FRAME")
 
 
-def added(folder: JobFolder, done: Added) -> None:
-    """How an upload is understood: column by column, with every doubt."""
+_SHOWN_REPORTS = 12
+
+
+def _print_reports(console: Console, reports: Sequence[RowReport]) -> None:
+    """The first reported rows, and how many there are."""
+    for report in reports[:_SHOWN_REPORTS]:
+        word = "remark" if report.accepted else "not a shot"
+        console.print(
+            f"  line {report.line_number} ({word}): {plain(report.reason)} {plain(report.remedy)}",
+            soft_wrap=True,
+        )
+    if len(reports) > _SHOWN_REPORTS:
+        console.print(f"  and {len(reports) - _SHOWN_REPORTS} more; asfound check shows all")
+
+
+def _print_upload(console: Console, upload: Upload) -> None:
+    """Row accounting of one upload."""
+    account = upload.account
+    readings = f", {account.sweep_readings} sweep readings" if account.sweep_readings else ""
+    console.print(
+        f"{account.rows} rows: {account.shots} shots{readings}, {account.reported} reported."
+    )
+    _print_reports(console, upload.reports)
+    if account.rows and not account.shots and not account.sweep_readings:
+        console.print("[bold]Not one row is a shot.[/bold] Look at the reports above.")
+
+
+def added(folder: JobFolder, done: Added, upload: Upload) -> None:
+    """How an upload is understood: column by column, with every doubt, and its rows."""
     from asfound.folder import mapping_file
 
     console = console_for()
@@ -155,14 +199,18 @@ def added(folder: JobFolder, done: Added) -> None:
         for quantity, column, form in done.guess.rows():
             table.add_row(plain(quantity), plain(column), plain(form))
         console.print(table)
+        unused = [title for title in done.guess.unused() if title]
+        if unused:
+            console.print(plain(f"Columns not taken: {', '.join(unused)}."), soft_wrap=True)
         for doubt in done.guess.doubts:
             console.print(f"Doubt: {plain(doubt.what)} {plain(doubt.why)}", soft_wrap=True)
             if doubt.remedy:
                 console.print(f"  If wrong: {plain(doubt.remedy)}", soft_wrap=True)
+    _print_upload(console, upload)
     console.print(f"The mapping is in {plain(mapping_file(folder, record.tag))}.")
 
 
-def added_json(folder: JobFolder, done: Sequence[Added]) -> None:
+def added_json(folder: JobFolder, done: Sequence[tuple[Added, Upload]]) -> None:
     from asfound.folder import mapping_file
 
     print_json(
@@ -174,6 +222,11 @@ def added_json(folder: JobFolder, done: Sequence[Added]) -> None:
                 "size": item.record.size,
                 "known": item.known,
                 "mapping": mapping_file(folder, item.record.tag),
+                "rows": upload.account.rows,
+                "shots": upload.account.shots,
+                "sweep_readings": upload.account.sweep_readings,
+                "reported": upload.account.reported,
+                "reports": [_report_json(report) for report in upload.reports],
                 "columns": [
                     {"quantity": q, "column": c, "read_as": f} for q, c, f in item.guess.rows()
                 ]
@@ -186,7 +239,7 @@ def added_json(folder: JobFolder, done: Sequence[Added]) -> None:
                 if item.guess
                 else [],
             }
-            for item in done
+            for item, upload in done
         ]
     )
 
@@ -359,17 +412,7 @@ def findings(results: Results, *, json: bool) -> None:
                 "not_run": [
                     {"rule": rule.id, "why": why} for rule, why in results.findings.not_run
                 ],
-                "reported_rows": [
-                    {
-                        "file": report.file,
-                        "row": report.row,
-                        "line": report.line_number,
-                        "reason": report.reason,
-                        "remedy": report.remedy,
-                        "accepted": report.accepted,
-                    }
-                    for report in results.intake.reports
-                ],
+                "reported_rows": [_report_json(report) for report in results.intake.reports],
             }
         )
         return

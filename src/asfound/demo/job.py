@@ -206,6 +206,7 @@ def _hints(upload: UploadPlan) -> dict[str, object]:
         "heights": "ellipsoidal",
         "position_of": "antenna",
         "receiver": upload.receiver.serial,
+        "received": date(2026, 11, 20),
     }
     if upload.layout == "sexagesimal":
         hints["zone"] = LOCAL_ZONE

@@ -1,6 +1,13 @@
 """A job on disk: its folder, its settings, its uploads, and the whole way from raw to results."""
 
-from asfound.folder.jobs import new_job, process_job, read_intake, run_job
+from asfound.folder.jobs import (
+    NoShotsError,
+    new_job,
+    process_job,
+    read_intake,
+    read_record,
+    run_job,
+)
 from asfound.folder.layout import JobFolder, open_job, plain_name, write_whole
 from asfound.folder.settings import read_settings, settings_from_tree, settings_text
 from asfound.folder.uploads import (
@@ -17,6 +24,7 @@ from asfound.folder.uploads import (
 __all__ = [
     "Added",
     "JobFolder",
+    "NoShotsError",
     "UploadRecord",
     "add_upload",
     "list_uploads",
@@ -28,6 +36,7 @@ __all__ = [
     "raw_row",
     "read_intake",
     "read_mapping",
+    "read_record",
     "read_settings",
     "run_job",
     "settings_from_tree",

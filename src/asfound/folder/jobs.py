@@ -9,9 +9,9 @@ from asfound.deliver import write_outputs
 from asfound.errors import InputError
 from asfound.folder.layout import JobFolder, open_job, write_whole
 from asfound.folder.settings import read_settings, settings_text
-from asfound.folder.uploads import list_uploads, read_mapping
+from asfound.folder.uploads import UploadRecord, list_uploads, read_mapping
 from asfound.geodesy import resolve_frame
-from asfound.intake import join_uploads, read_upload
+from asfound.intake import Upload, join_uploads, read_upload
 from asfound.job import process
 from asfound.model import Intake, JobSettings, Results
 
@@ -54,6 +54,42 @@ def new_job(path: Path, settings: JobSettings) -> JobFolder:
     return folder
 
 
+class NoShotsError(InputError):
+    """Not one row of a job is a shot; `intake` says why of each."""
+
+    def __init__(self, where: str, intake: Intake) -> None:
+        reported = sum(account.reported for account in intake.accounts)
+        super().__init__(
+            f"no row of the uploads is a shot; {reported} rows were reported.",
+            where=where,
+            remedy="Mend what the reports name, in the mapping or in the receiver's export.",
+        )
+        self.intake = intake
+
+
+def read_record(folder: JobFolder, record: UploadRecord, index: int) -> Upload:
+    """One upload of a job, read by its mapping.
+
+    Parameters
+    ----------
+    index : int
+        Its place among the uploads.
+
+    Raises
+    ------
+    InputError, SettingsError
+        If it can't be read.
+    """
+    return read_upload(
+        record.main,
+        record.name,
+        read_mapping(folder, record.tag),
+        tag=record.tag,
+        source_index=index,
+        track=record.track,
+    )
+
+
 def read_intake(folder: JobFolder, *, progress: Callable[[str], None] = _silent) -> Intake:
     """All uploads of a job, read by their mappings.
 
@@ -72,16 +108,7 @@ def read_intake(folder: JobFolder, *, progress: Callable[[str], None] = _silent)
     uploads = []
     for index, record in enumerate(records):
         progress(f"Reading upload {record.tag}, {record.name}")
-        uploads.append(
-            read_upload(
-                record.main,
-                record.name,
-                read_mapping(folder, record.tag),
-                tag=record.tag,
-                source_index=index,
-                track=record.track,
-            )
-        )
+        uploads.append(read_record(folder, record, index))
     return join_uploads(uploads)
 
 
@@ -97,11 +124,7 @@ def run_job(path: Path, *, progress: Callable[[str], None] = _silent) -> Results
     settings = read_settings(folder)
     intake = read_intake(folder, progress=progress)
     if not len(intake.shots):
-        raise InputError(
-            "no row of the uploads is a shot.",
-            where=str(path),
-            remedy="Look at the reported rows with: asfound check",
-        )
+        raise NoShotsError(str(path), intake)
     return process(intake, settings, progress=progress)
 
 

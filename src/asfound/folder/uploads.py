@@ -12,6 +12,7 @@ import shutil
 import tempfile
 import tomllib
 from collections.abc import Mapping as Dictionary
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,6 +24,7 @@ from asfound.errors import AmbiguityError, InputError, SettingsError
 from asfound.folder.layout import JobFolder, plain_name, write_whole
 from asfound.folder.settings import read_bytes
 from asfound.intake import (
+    Doubt,
     Mapping,
     MappingGuess,
     guess_mapping,
@@ -218,21 +220,32 @@ def add_upload(
         if guess.ambiguities:
             draft = folder.path / "mappings" / f"{plain_name(path.name)}.draft.toml"
             write_whole(draft, mapping_to_toml(mapping).encode())
-            first = guess.ambiguities[0]
-            more = len(guess.ambiguities) - 1
-            also = f" ({more} more doubt{'s' if more > 1 else ''} like this.)" if more else ""
-            raise AmbiguityError(
-                f"{first.what} {first.why}{also}",
-                where=f"{path.name}, {first.field}" if first.field else path.name,
-                remedy=f"{first.remedy} The guess is in {draft}: correct it and give it with "
-                f"--mapping.",
-            )
+            raise _unclear(path.name, guess.ambiguities, draft)
     tag = tag_of(len(records))
     record = _store(folder, tag, path, track)
     write_whole(mapping_file(folder, tag), mapping_to_toml(mapping).encode())
     if guess is not None:
         (folder.path / "mappings" / f"{plain_name(path.name)}.draft.toml").unlink(missing_ok=True)
     return Added(record, guess, known=False)
+
+
+def _unclear(name: str, doubts: Sequence[Doubt], draft: Path) -> AmbiguityError:
+    """Every question a file leaves open, in one message, so that one answer settles all."""
+    numbered = len(doubts) > 1
+    what, remedy = [], []
+    for number, doubt in enumerate(doubts, 1):
+        mark = f"({number}) " if numbered else ""
+        about = f"{doubt.field}: " if doubt.field and numbered else ""
+        what.append(f"{mark}{about}{doubt.what} {doubt.why}".strip())
+        remedy.append(f"{mark}{doubt.remedy}")
+    where = name if numbered or not doubts[0].field else f"{name}, {doubts[0].field}"
+    count = f"{len(doubts)} things could be read in more than one way. " if numbered else ""
+    return AmbiguityError(
+        count + " ".join(what),
+        where=where,
+        remedy=" ".join(remedy) + f" The guess is in {draft}; corrected, it can be given with "
+        "--mapping.",
+    )
 
 
 def _store(folder: JobFolder, tag: str, path: Path, track: Path | None) -> UploadRecord:
