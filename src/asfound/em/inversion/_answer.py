@@ -41,7 +41,7 @@ class Answer:
         self.status = np.full(n, int(SweepStatus.UNUSABLE), dtype=np.int8)
         self.separation_limit = np.full(n, np.nan)
         self.at_bound = np.zeros((n, most), dtype=bool)
-        self.sampled = np.full((n, 3), np.nan)
+        self.sampled = np.full((n, 4), np.nan)
 
     def report(
         self,

@@ -59,6 +59,7 @@ class PairedMoments:
     ) -> None:
         self._single = value.dtype == np.float32
         self._position = position
+        self._middle = 0.5 * (position.min() + position.max())
         self._height = height
         self._value = value
         self._weight = weight
@@ -94,6 +95,9 @@ class PairedMoments:
     def __call__(self, place: FloatArray, *, bend: bool) -> Moments:
         n_conductors, m = place.shape[0] // 2, place.shape[1]
         n_parts, n_heights = self._value.shape[1], len(self._height)
+        # From the middle of the sweep, so that a draft keeps its figures far from zero.
+        place = place.copy()
+        place[:n_conductors] -= self._middle
         n_terms, dtype = 6 if bend else 4, self._value.dtype
         with_ones = np.empty((n_terms, n_conductors, n_heights, m), dtype)
         with_data = np.empty((2, n_parts, n_terms, n_conductors, n_heights, m), dtype)
@@ -124,7 +128,8 @@ class PairedMoments:
         n_conductors, m = place.shape[0] // 2, place.shape[1]
         n_heights, n_places = len(self._height), len(self._position)
         terms = np.empty((n_terms, n_conductors, n_heights, n_places, m), place.dtype)
-        coil, height = self._position.astype(place.dtype), self._height.astype(place.dtype)
+        coil = (self._position - self._middle).astype(place.dtype)
+        height = self._height.astype(place.dtype)
         across = place[:n_conductors, np.newaxis, np.newaxis] - coil[:, np.newaxis]
         above = place[n_conductors:, np.newaxis] + height[:, np.newaxis]
         inverse = terms[0]

@@ -10,6 +10,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 _NUMBER = ("no", "one", "two", "three", "four")
 _UNSURE = 0.15  # [m] a standard deviation beyond which a place is called not decided
+_UNIFORM = 5.0  # [m] deep, at the limit of the search
 _CLEAR_LEAD = 3.0  # of evidence
 
 
@@ -56,9 +57,14 @@ def describe(
         which = "The conductor" if n_conductors == 1 else f"The conductor at {position[c]:.2f} m"
         if at_bound[c]:
             words.append(
-                f"{which} came to rest at the limit of the search (depth {depth[c]:.2f} m): its "
-                "place is not decided; extend the sweep beyond it."
+                f"{which} came to rest at the limit of the search ({position[c]:.2f} m, depth "
+                f"{depth[c]:.2f} m): its place is not decided; extend the sweep beyond it."
             )
+            if depth[c] > _UNIFORM:
+                words.append(
+                    "From so deep its field is all but uniform over this sweep: it may be a "
+                    "background, not a line."
+                )
         elif max(position_sd[c], depth_sd[c]) > _UNSURE:
             words.append(
                 f"{which} is placed only to {position_sd[c]:.2f} m across and {depth_sd[c]:.2f} m "
@@ -73,8 +79,8 @@ def describe(
         )
     if not noise_known:
         words.append(
-            "The noise was estimated from the misfit, so the size of the misfit can't be tested: "
-            "repeat some readings to tell the noise."
+            "The noise was estimated from the misfit, so the size of the misfit can't be tested"
+            + (": repeat some readings to tell the noise." if sampled[3] == 0 else ".")
         )
     if not gain_known:
         words.append(
@@ -119,7 +125,7 @@ def _hidden(n_conductors: int, separation_limit: float) -> list[str]:
 def _sampling(sampled: FloatArray, n_conductors: int) -> list[str]:
     """What the choice of readings leaves open and what to measure next."""
     words = []
-    n_readings, n_heights, vertical = (float(v) for v in sampled)
+    n_readings, n_heights, vertical, _ = (float(v) for v in sampled)
     if vertical == 1.0:
         words.append(
             "Only the vertical coil was read: it is blind straight above a line, so depth rests "

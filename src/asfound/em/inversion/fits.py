@@ -145,8 +145,9 @@ class SweepFits:
         [m].
     at_bound : (n, 4) bool
         Depth or position came to rest at the limit of the search.
-    sampled : (n, 3) float64
-        Readings used, different coil heights, share of vertical-coil readings: for the words.
+    sampled : (n, 4) float64
+        Readings used, different coil heights, share of vertical-coil readings, repeated
+        readings: for the words.
     """
 
     n_conductors: npt.NDArray[np.intp]

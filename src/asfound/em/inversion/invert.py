@@ -199,7 +199,7 @@ def _invert(
     answer.n_conductors[rows] = ladder.order
     answer.noise_known[rows] = scaled.known
     answer.gain_known[rows] = np.isfinite(scaled.current)
-    answer.sampled[rows] = _sampled(batch, left_out)
+    answer.sampled[rows] = _sampled(batch, left_out, scaled.distinct)
     for size in np.unique(ladder.order):
         which = np.flatnonzero(ladder.order == size)
         reach = _rivals(readings, kind, bounds, ladder, size, which, counts)
@@ -293,11 +293,13 @@ def _put_ladder(whole: Ladder, part: Ladder, rows: IntArray) -> None:
     whole.p_value[rows] = part.p_value
 
 
-def _sampled(batch: SweepBatch, left_out: npt.NDArray[np.bool_]) -> FloatArray:
+def _sampled(batch: SweepBatch, left_out: npt.NDArray[np.bool_], distinct: IntArray) -> FloatArray:
+    """What the words need to know of the readings; see `SweepFits.sampled`."""
     used = batch.used & ~batch.saturated & ~left_out
     shape = used.shape
     vertical = np.broadcast_to(batch.coil, shape) == 1
     heights = count_distinct(np.broadcast_to(batch.coil_height, shape), used)
     number = used.sum(axis=1)
+    usable = (batch.used & ~batch.saturated).sum(axis=1)
     share = (used & vertical).sum(axis=1) / np.maximum(number, 1)
-    return np.stack([number, heights, share], axis=1)
+    return np.stack([number, heights, share, usable - distinct], axis=1)

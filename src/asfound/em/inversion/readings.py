@@ -267,7 +267,7 @@ def _sampling(sweep: SweepReadings) -> bytes:
 
 
 def _stack(sweeps: list[SweepReadings], *, shared: bool) -> SweepBatch:
-    k = max(len(s.position) for s in sweeps)
+    k = max(1, *(len(s.position) for s in sweeps))
     n = len(sweeps)
 
     def pad(values: Sequence[npt.ArrayLike], block: npt.NDArray[Any]) -> npt.NDArray[Any]:
