@@ -53,12 +53,13 @@ def command_line() -> str:
 
 def pages() -> dict[str, str]:
     """File name and content of every generated page."""
-    from asfound.budget import rules_reference
+    from asfound.budget import profile_reference, rules_reference
     from asfound.deliver import outputs_reference
 
     return {
         "command-line.md": command_line(),
         "rules.md": rules_reference(),
+        "profile.md": profile_reference(),
         "outputs.md": outputs_reference(),
     }
 

@@ -45,6 +45,22 @@ class TestTyping:
     def test_a_depth_that_no_slip_explains_is_not_called_one(self, scene, silent):
         silent(scene.having([8], depth=1.75), "depth-typing")
 
+    def test_a_correction_that_does_not_fit_is_not_proposed(self, scene, silent, speaks):
+        # 30 m among 1.2 m: two decimal places would make it 0.30 m, which is no better. Heights
+        # of half a metre must not make it fit either.
+        vague = scene.having(fix=-1, east_sd=np.nan, north_sd=np.nan, up_sd=np.nan)
+        for odd in (scene, vague):
+            odd = odd.having([8], depth=30.0)
+            silent(odd, "depth-typing")
+            speaks(odd, "depth-range", [8], Severity.FAIL)
+
+    @pytest.mark.parametrize("factor", [10.0, 0.1, 1 / 0.3048])
+    def test_a_proposed_correction_fits_the_neighbours(self, scene, speaks, factor):
+        odd = scene.having([8], depth=scene.shots.depth[8] * factor)
+        found = speaks(odd, "depth-typing", [8], Severity.FAIL)
+        meant = float(found.detail[0].split("would make it ")[1].split(" m")[0])
+        assert meant == pytest.approx(found.limit[0], rel=0.4)
+
 
 class TestNeighbours:
     def test_a_depth_off_its_neighbours_is_doubted(self, scene, speaks):

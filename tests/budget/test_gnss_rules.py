@@ -29,6 +29,41 @@ class TestFixKind:
         not_run(scene.having(fix=-1), "fix-kind")
 
 
+class TestPrecisionUnrecorded:
+    """An upload that tells nothing of its precision is carried as float, and that is said."""
+
+    @pytest.fixture
+    def two(self, survey, straight):
+        return survey(straight(), straight((0, 8), source=1))
+
+    def test_an_upload_with_neither_kind_nor_deviations_is_doubted(self, two, speaks):
+        rows = slice(0, 21)
+        blind = two.having(rows, fix=-1, east_sd=np.nan, north_sd=np.nan, up_sd=np.nan)
+        found = speaks(blind, "precision-unrecorded", [0])
+        assert "21 of 21 shots" in found.detail[0]
+        assert "RTK float" in found.detail[0]
+
+    def test_the_size_it_names_is_the_one_that_the_budget_carries(self, two, speaks):
+        blind = two.having(fix=-1, east_sd=np.nan, north_sd=np.nan, up_sd=np.nan)
+        sizes = {"errors": {"float_horizontal": 0.4, "float_vertical": 0.7}}
+        found = speaks(blind, "precision-unrecorded", [0, 1], **sizes)
+        assert "0.40 m per axis and 0.70 m upward" in found.detail[0]
+        gnss = next(term for term in blind.budget(**sizes).terms if term.name == "gnss")
+        assert np.sqrt(gnss.up_up) == pytest.approx(0.7)
+        assert np.sqrt(gnss.east_east) == pytest.approx(0.4)
+
+    def test_a_row_that_does_not_tell_is_noted(self, two, speaks):
+        blind = two.having([3], fix=-1, east_sd=np.nan, north_sd=np.nan, up_sd=np.nan)
+        speaks(blind, "precision-unrecorded", [0], Severity.NOTE)
+
+    @pytest.mark.parametrize("told", [{"fix": -1}, {"east_sd": np.nan, "north_sd": np.nan}])
+    def test_either_of_them_is_enough(self, two, silent, told):
+        silent(two.having(**told), "precision-unrecorded")
+
+    def test_a_job_without_shots_has_none(self, survey, silent):
+        silent(survey(), "precision-unrecorded")
+
+
 @pytest.mark.parametrize(
     ("rule", "column", "noted", "doubted", "fine"),
     [

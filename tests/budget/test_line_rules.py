@@ -56,10 +56,13 @@ class TestPositionOutlier:
         found = speaks(scene, "position-outlier", [15])
         assert "on no line" in found.detail[0]
 
-    def test_a_shot_thrown_off_the_line_that_it_was_logged_along_is_doubted(self, scene, speaks):
+    def test_a_shot_thrown_off_the_line_that_it_was_logged_along_is_doubted(
+        self, scene, speaks, silent
+    ):
         scene = scene.moved([15], north=-6.0)
         scene.assembly.line[15] = -1
         speaks(scene, "position-outlier", [15])
+        silent(scene, "on-no-line")
 
     def test_a_straight_line_passes(self, scene, silent):
         silent(scene, "position-outlier")
@@ -78,9 +81,13 @@ class TestPositionOutlier:
         scene = scene.moved([15], north=1.2).having([15], fix=Fix.RTK_FLOAT)
         silent(scene, "position-outlier")
 
-    def test_a_single_shot_of_something_near_by_is_only_noted(self, survey, straight, silent):
+    def test_a_single_shot_of_something_near_by_is_said_to_be_on_no_line(
+        self, survey, straight, silent, speaks
+    ):
         scene = survey(straight(count=21), straight((66, 3), count=1, utility=Utility.ELECTRIC))
-        silent(scene.assembled(), "position-outlier", notes=True)
+        scene = scene.assembled()
+        silent(scene, "position-outlier")
+        speaks(scene, "on-no-line", [21], Severity.NOTE)
 
 
 class TestSpacing:

@@ -24,6 +24,13 @@ class TestTimeOrder:
         times[[20, 21]] = times[[21, 20]]
         speaks(scene.having(time=times), "time-order", [0], Severity.NOTE)
 
+    def test_one_wrong_time_in_a_short_log_is_not_called_shuffling(self, survey, straight, speaks):
+        scene = survey(straight(count=12))
+        times = scene.shots.time.copy()
+        times[5] = np.datetime64("2056-11-17T14:00")
+        found = speaks(scene.having(time=times), "time-order", [0], Severity.NOTE)
+        assert "one row has a wrong time" in found.detail[0]
+
     def test_a_log_in_order_passes(self, scene, silent):
         silent(scene, "time-order")
 

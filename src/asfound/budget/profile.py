@@ -90,7 +90,6 @@ def load_profile(overrides: Mapping[str, object] | None = None) -> Profile:
 _BOUNDS: dict[tuple[str, str], tuple[float, float]] = {
     ("errors", "coil_separation"): (0.01, 10.0),
     ("errors", "default_depth"): (0.01, 100.0),
-    ("distorted-field", "current_noise"): (0.001, 10.0),
     ("current-change", "note"): (1.0, 1000.0),
     ("current-change", "doubt"): (1.0, 1000.0),
     ("control-failed", "chance"): (1e-12, 1.0),

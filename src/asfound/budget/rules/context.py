@@ -158,6 +158,7 @@ _EXPLAINED_BY: dict[str, tuple[str, ...]] = {
     "depth-neighbours": ("depth-typing", "utility-mismatch", "distorted-field", "depth-range"),
     "depth-range": ("depth-typing",),
     "position-outlier": ("utility-mismatch", "fix-kind", "tilt"),
+    "on-no-line": ("utility-mismatch",),
     "current-change": ("utility-mismatch", "distorted-field"),
     "hookup-change": ("utility-mismatch",),
     "frequency-change": ("utility-mismatch",),

@@ -19,8 +19,8 @@ DEPTH_TYPING = Rule(
     "A depth far off its neighbours that fits them once a decimal is moved, feet and metres or "
     "inches and centimetres are exchanged, or two digits are swapped.",
     "unfit where the reading is 4 standard deviations and a quarter off and the changed one fits: "
-    "a moved decimal within 40 %, a unit within 2.5 standard deviations; swapped digits and inches "
-    "within 1.5, if the reading is 5 off",
+    "a moved decimal within 40 %, a unit within a quarter and 2.5 standard deviations; swapped "
+    "digits and inches within 1.5, if the reading is 5 off",
     "common practice: the slips of the hand",
     "Look at the field notes; correct the mapping or leave the shot out.",
 )
@@ -118,11 +118,14 @@ def _tolerance(kind: str, expected: Floats, spread: Floats, limit: Mapping[str, 
     """How far a corrected depth may lie from the expected one [m].
 
     Nothing but a slip makes a depth ten times too large, so a moved decimal need fit only
-    roughly; swapped digits and inches fit something by chance, so they must fit well.
+    roughly; swapped digits and inches fit something by chance, so they must fit well. Where
+    heights scatter so much that they tell little, no correction may excuse itself by that: one
+    that is as far off as a mistyped reading must be corrects nothing.
     """
     if kind == "decimal":
-        return np.maximum(limit["fits"] * spread, limit["fits_decimal"] * expected)
-    return limit["fits_rare" if kind == "rare" else "fits"] * spread
+        return limit["fits_decimal"] * expected
+    within = limit["fits_rare" if kind == "rare" else "fits"] * spread
+    return np.minimum(within, limit["least"] * expected)
 
 
 def _swapped(reading: float) -> Iterator[tuple[float, str]]:

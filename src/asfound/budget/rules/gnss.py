@@ -38,6 +38,40 @@ def fix_kind(context: RuleContext) -> Outcome:
     return outcome(FIX_KIND, rows, severity, detail=words)
 
 
+PRECISION_UNRECORDED = Rule(
+    "precision-unrecorded",
+    "Precision of the positions not recorded",
+    "Whether an upload's rows tell the kind of GNSS solution or standard deviations.",
+    "doubt where more than 10 % of an upload's shots tell neither, note for any",
+    "common practice; without either no one can tell a fixed solution from a float one",
+    "Export the log again with the kind of solution or the standard deviations and map their "
+    "columns to fix, or east_sd, north_sd and up_sd; until then the shots are carried as RTK "
+    "float.",
+    subject="source",
+)
+
+
+@rule(PRECISION_UNRECORDED)
+def precision_unrecorded(context: RuleContext) -> Outcome:
+    shots, size = context.shots, context.profile.tables["errors"]
+    told = (shots.east_sd > 0) & (shots.north_sd > 0)
+    silent = (shots.fix == Fix.NOT_RECORDED) & ~told
+    count = len(context.sources)
+    logged = np.bincount(shots.source, minlength=count)
+    without = np.bincount(shots.source[silent], minlength=count)
+    share = without / np.maximum(logged, 1)
+    rows = np.flatnonzero(without)
+    limit = context.profile("precision-unrecorded", "doubt") / 100
+    words = [
+        f"{without[row]} of {logged[row]} shots record neither the kind of solution nor standard "
+        f"deviations; each is carried as RTK float, {size['float_horizontal']:.2f} m per axis and "
+        f"{size['float_vertical']:.2f} m upward, one standard deviation"
+        for row in rows
+    ]
+    severity = np.where(share[rows] > limit, Severity.DOUBT, Severity.NOTE).astype(np.int8)
+    return outcome(PRECISION_UNRECORDED, rows, severity, share[rows], limit, "", words)
+
+
 BASE_DISTANCE = Rule(
     "base-distance",
     "Far from the reference station",

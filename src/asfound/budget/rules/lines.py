@@ -177,8 +177,8 @@ POSITION_OUTLIER = Rule(
     "Position does not fit",
     "The place across the line against the shots before and after on it; and shots that lie on "
     "no line, against the shots logged before and after them.",
-    "doubt beyond 5 standard deviations and 0.15 m; on no line: doubt beyond 10 m from its "
-    "neighbours in the log, or if they are of one line and hook-up with it, else a note",
+    "doubt beyond 5 standard deviations and 0.15 m; on no line: beyond 10 m from its neighbours in "
+    "the log, or if they are of one line and hook-up with it",
     "robust regression; multiplicity of several hundred shots allowed for",
     "Check the coordinates for a mistyped digit; log again.",
 )
@@ -186,14 +186,69 @@ POSITION_OUTLIER = Rule(
 
 @rule(POSITION_OUTLIER)
 def position_outlier(context: RuleContext) -> Outcome:
-    along, assembly, ground = context.along, context.assembly, context.ground
+    along = context.along
     scores = context.profile("position-outlier", "doubt")
     least = context.profile("position-outlier", "least")
     limit = np.maximum(scores * along.lateral_spread, least)
     aside = np.flatnonzero(along.lateral > limit)
     value, limit = along.lateral[aside], limit[aside]
     words = [f"lies {away:.2f} m aside of the line through its neighbours" for away in value]
+    rows, away, misplaced = _strays(context)
+    rows, away = rows[misplaced], away[misplaced]
+    far = context.profile("position-outlier", "stray")
+    words += [
+        f"on no line; {distance:.1f} m from the shots logged before and after it"
+        for distance in away
+    ]
+    index = np.concatenate([aside, rows])
+    value, limit = np.concatenate([value, away]), np.append(limit, np.full(len(rows), far))
+    order = np.argsort(index)
+    return outcome(
+        POSITION_OUTLIER,
+        index[order],
+        Severity.DOUBT,
+        value[order],
+        limit[order],
+        "m",
+        [words[k] for k in order],
+    )
 
+
+ON_NO_LINE = Rule(
+    "on-no-line",
+    "On no line",
+    "Shots that could be joined to no line, though nothing speaks against their place.",
+    "a note within 10 m of the shots logged before and after; farther, or logged along one line, "
+    "see position-outlier",
+    "common practice",
+    "Log more shots along what was found here; one shot shows no course.",
+)
+
+
+@rule(ON_NO_LINE)
+def on_no_line(context: RuleContext) -> Outcome:
+    rows, away, misplaced = _strays(context)
+    rows, away = rows[~misplaced], away[~misplaced]
+    words = [
+        f"could not be joined to a line; {distance:.1f} m from the shots logged before and after it"
+        for distance in away
+    ]
+    limit = context.profile("position-outlier", "stray")
+    return outcome(ON_NO_LINE, rows, Severity.NOTE, away, limit, "m", words)
+
+
+def _strays(context: RuleContext) -> tuple[Integers, Floats, Flags]:
+    """Shots on no line, their distance from their neighbours in the log, and if that is odd.
+
+    Returns
+    -------
+    rows : (k,) int64
+    away : (k,) float64
+        From the nearer of the shots of lines logged before and after [m].
+    misplaced : (k,) bool
+        Far from both, or logged along one line of its utility and hook-up.
+    """
+    shots, ground, assembly = context.shots, context.ground, context.assembly
     joined = assembly.line >= 0
     stray = ~joined & ~context.control & np.isfinite(ground.easting)
     rows, before, after = _log_neighbours(context, stray, joined)
@@ -205,28 +260,12 @@ def position_outlier(context: RuleContext) -> Outcome:
         )
         away = np.where(near >= 0, np.minimum(away, distance), away)
     known = np.isfinite(away)
-    rows, away = rows[known], away[known]
-    far = context.profile("position-outlier", "stray")
-    words += [
-        f"on no line; {distance:.1f} m from the shots logged before and after it"
-        for distance in away
-    ]
-    belongs = _same_signal(context, rows, before[known], after[known])
-    belongs &= context.shots.utility[rows] == assembly.utility[assembly.line[before[known]]]
-    grave = np.where(belongs | (away > far), Severity.DOUBT, Severity.NOTE)
-    severity = np.concatenate([np.full(len(aside), Severity.DOUBT), grave]).astype(np.int8)
-    index = np.concatenate([aside, rows])
-    value, limit = np.concatenate([value, away]), np.append(limit, np.full(len(rows), far))
-    order = np.argsort(index)
-    return outcome(
-        POSITION_OUTLIER,
-        index[order],
-        severity[order],
-        value[order],
-        limit[order],
-        "m",
-        [words[k] for k in order],
-    )
+    rows, before, after, away = rows[known], before[known], after[known], away[known]
+    misplaced = _same_signal(context, rows, before, after)
+    misplaced &= shots.utility[rows] == assembly.utility[assembly.line[before]]
+    misplaced |= away > context.profile("position-outlier", "stray")
+    by_row = np.argsort(rows)
+    return rows[by_row], away[by_row], misplaced[by_row]
 
 
 SPACING = Rule(

@@ -17,7 +17,7 @@ TIME_ORDER = Rule(
     "time-order",
     "Rows not in time order",
     "Times of consecutive rows of an upload.",
-    "doubt where more than 5 % of rows go back in time, note for any",
+    "doubt where more than 5 % of rows, and more than one, go back in time; note for any",
     "common practice",
     "Nothing if the file was sorted by something else; asfound orders lines by place and time.",
     subject="source",
@@ -42,10 +42,15 @@ def time_order(context: RuleContext) -> Outcome:
     share = backward / np.maximum(pairs, 1)
     rows = np.flatnonzero(backward > 0)
     limit = context.profile("time-order", "doubt") / 100
-    severity = np.where(share[rows] > limit, Severity.DOUBT, Severity.NOTE).astype(np.int8)
+    # One step back is one wrong time or one cut in the log, whatever share of a short log it is.
+    shuffled = (share > limit) & (backward > 1)
+    severity = np.where(shuffled[rows], Severity.DOUBT, Severity.NOTE).astype(np.int8)
     words = [
         f"{backward[row]} of {pairs[row]} rows are earlier than the row before; "
-        + ("the log was shuffled or sorted" if share[row] > limit else "a few rows are misplaced")
+        + ("the log was shuffled or sorted" if shuffled[row] else "a few rows are misplaced")
+        if backward[row] > 1
+        else f"1 of {pairs[row]} rows is earlier than the row before; one row has a wrong time or "
+        "stands elsewhere, or two logs were put together"
         for row in rows
     ]
     return outcome(TIME_ORDER, rows, severity, share[rows], limit, "", words)
