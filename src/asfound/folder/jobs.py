@@ -123,7 +123,7 @@ def run_job(path: Path, *, progress: Callable[[str], None] = _silent) -> Results
     folder = open_job(path)
     settings = read_settings(folder)
     intake = read_intake(folder, progress=progress)
-    if not len(intake.shots):
+    if not len(intake.shots) and not intake.sweeps:
         raise NoShotsError(str(path), intake)
     return process(intake, settings, progress=progress)
 

@@ -338,14 +338,17 @@ def sweep_facts(delivery: Delivery, number: int) -> list[str]:
         + f" ({sweep.utility.word}), {len(np.unique(sweep.coil_height))} coil height"
         + ("s." if len(np.unique(sweep.coil_height)) > 1 else ".")
     ]
-    if located.target >= 0:
-        conductor = located.conductors[located.target]
+    for place, conductor in enumerate(located.conductors):
+        name = "The line" if place == located.target else "Another conductor"
         said.append(
-            f"The line: {length(conductor.position)} along the tape, "
+            f"{name if located.target >= 0 else 'A conductor'}: "
+            f"{length(conductor.position)} along the tape, "
             f"{length(conductor.depth)} deep to its centre, 95 % within "
             f"{length(1.96 * conductor.position_sd)} across and "
             f"{length(1.96 * conductor.depth_sd)} in depth."
         )
+    if located.target >= 0:
+        conductor = located.conductors[located.target]
         if np.isfinite(located.shown_depth):
             off = located.shown_depth - conductor.depth
             said.append(
