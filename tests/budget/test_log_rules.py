@@ -43,6 +43,19 @@ class TestTimeOrder:
         not_run(scene.having(time=np.datetime64("NaT")), "time-order")
 
 
+class TestTimeMissing:
+    def test_a_shot_without_a_time_among_others_is_noted(self, scene, speaks):
+        scene = scene.having([4, 30], time=np.datetime64("NaT"))
+        speaks(scene, "time-missing", [4, 30], Severity.NOTE)
+
+    def test_an_upload_without_times_is_not_noted_shot_by_shot(self, scene, silent, not_run):
+        silent(scene.having(slice(0, 21), time=np.datetime64("NaT")), "time-missing", notes=True)
+        not_run(scene.having(time=np.datetime64("NaT")), "time-missing")
+
+    def test_shots_with_times_pass(self, scene, silent):
+        silent(scene, "time-missing")
+
+
 class TestSpeed:
     def test_a_jump_there_and_back_is_doubted(self, scene, speaks):
         found = speaks(scene.moved([10], north=900.0), "speed", [10])

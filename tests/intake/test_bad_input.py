@@ -118,6 +118,34 @@ def test_rows_without_usable_time_are_reported_where_the_frame_moves(read, rejec
     assert upload.account.shots == 4
 
 
+FUTURE = "3,39.2,-98.1,1.2,2056-11-17T14:00:10Z\n"
+
+
+def test_a_time_in_the_future_is_not_used_where_the_frame_stands_still(read):
+    received = np.datetime64("2026-11-20").item()
+    upload = read(f"{HEADER}{GOOD}{FUTURE}", received=received)
+    assert np.isnat(upload.shots.time).tolist() == [False, False, True]
+    assert "left out" in upload.reports[0].reason
+
+
+def test_a_time_in_the_future_moves_no_shot_where_the_frame_moves(read, rejected):
+    # ITRF2020 coordinates in North America move by some 2 cm a year (plate motion, ITRF2020
+    # documentation): thirty years would be half a metre.
+    received = np.datetime64("2026-11-20").item()
+    upload = read(f"{HEADER}{GOOD}{FUTURE}", frame="ITRF2020", received=received)
+    (report,) = rejected(upload)
+    assert report.row == 3
+    assert "later than the day" in report.reason
+    assert "--epoch" in report.remedy
+    declared = read(f"{HEADER}{GOOD}{FUTURE}", frame="ITRF2020", epoch=2026.9, received=received)
+    assert declared.account.shots == 3
+
+
+def test_a_time_of_the_day_after_is_taken_as_another_time_zone(read):
+    upload = read(f"{HEADER}{GOOD}", frame="ITRF2020", received=np.datetime64("2026-11-16").item())
+    assert upload.account.shots == 2
+
+
 def test_an_antenna_height_in_feet_in_a_metre_column_is_remarked_on(read):
     upload = read("Lat,Lon,Antenna height (m)\n39.2,-98.1,2.0\n39.2,-98.1,6.56\n")
     (report,) = upload.reports

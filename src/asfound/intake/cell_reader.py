@@ -220,7 +220,12 @@ class CellReader:
         time = moments.time
         early = time < _CLOCK_NOT_SET
         late = time >= _TOO_LATE
-        unusable = moments.bad | early | late
+        future = np.zeros(len(time), bool)
+        if self.mapping.received is not None:
+            # A day's grace for time zones.
+            latest = np.datetime64(self.mapping.received, "us") + np.timedelta64(2, "D")
+            future = (time >= latest) & ~late
+        unusable = moments.bad | early | late | future
         if self.facts.needs_time:
             for mask, reason in (
                 (moments.missing, "there is no time, and the frame moves with time."),
@@ -232,6 +237,11 @@ class CellReader:
                     early,
                     "the time '{value}' is before 1990, as if the clock was not set, and the frame "
                     "moves with time.",
+                ),
+                (
+                    future,
+                    "the time '{value}' is later than the day on which the file was added, and the "
+                    "frame moves with time.",
                 ),
             ):
                 if mask.any():
@@ -258,6 +268,14 @@ class CellReader:
                 "Correct it if the order of shots matters.",
                 moments.text,
             )
+            self.remark(
+                future,
+                "time",
+                "the time '{value}' is later than the day on which the file was added; it is left "
+                "out.",
+                "Check the receiver's clock, the time zone and the order of day and month.",
+                moments.text,
+            )
         self.remark(
             moments.doubtful & ~unusable,
             "time",
@@ -265,15 +283,6 @@ class CellReader:
             "Log in UTC; the earlier of the two was taken.",
             moments.text,
         )
-        if self.mapping.received is not None:
-            latest = np.datetime64(self.mapping.received, "us") + np.timedelta64(2, "D")
-            self.remark(
-                (time >= latest) & ~unusable,
-                "time",
-                "the time '{value}' is later than the day on which the file was added.",
-                "Check the receiver's clock, the time zone and the order of day and month.",
-                moments.text,
-            )
         return np.where(unusable, np.datetime64("NaT", "us"), time)
 
     def moments(self) -> Moments | None:

@@ -94,7 +94,7 @@ class Mapping:
     short_rows : str
         ``'report'``, or ``'fill'`` where the writer leaves out empty fields at the end of a row.
     received : date or None
-        Day the file came in: later times are remarked on.
+        Day the file came in: later times can't be right and are not used.
     """
 
     format: str = "delimited"

@@ -56,6 +56,29 @@ def time_order(context: RuleContext) -> Outcome:
     return outcome(TIME_ORDER, rows, severity, share[rows], limit, "", words)
 
 
+TIME_MISSING = Rule(
+    "time-missing",
+    "No usable time",
+    "Shots without a time in uploads whose other shots have one.",
+    "must be there if others have it",
+    "common practice",
+    "See the row reports; if the receiver's clock was wrong, correct the times in a copy of the "
+    "file and add that.",
+)
+
+
+@rule(TIME_MISSING)
+def time_missing(context: RuleContext) -> Outcome:
+    shots = context.shots
+    without = np.isnat(shots.time)
+    if without.all():
+        return "no upload records times"
+    timed = np.bincount(shots.source[~without], minlength=len(context.sources)) > 0
+    rows = np.flatnonzero(without & timed[shots.source])
+    words = ["no time, or one that can't be right; its place in the log is not known"] * len(rows)
+    return outcome(TIME_MISSING, rows, Severity.NOTE, detail=words)
+
+
 SPEED = Rule(
     "speed",
     "Moved impossibly fast",
