@@ -1,1 +1,35 @@
 """Planned digs against lines: how close, how sure, what is required, where to expose."""
+
+from asfound.clearance.bore_path import bore_between, bore_by_station
+from asfound.clearance.check import check_digs, regret
+from asfound.clearance.exposures import apply_exposures
+from asfound.clearance.required import (
+    DEFAULT_RULES,
+    preset_rules,
+    required_rules,
+    rules_for,
+    rules_from_toml,
+    utility_classes,
+)
+from asfound.clearance.solids import Solid, footprint_of, solid_of
+from asfound.clearance.surface import GroundSurface, surface_from_ground, surface_from_points
+
+__all__ = [
+    "DEFAULT_RULES",
+    "GroundSurface",
+    "Solid",
+    "apply_exposures",
+    "bore_between",
+    "bore_by_station",
+    "check_digs",
+    "footprint_of",
+    "preset_rules",
+    "regret",
+    "required_rules",
+    "rules_for",
+    "rules_from_toml",
+    "solid_of",
+    "surface_from_ground",
+    "surface_from_points",
+    "utility_classes",
+]

@@ -8,7 +8,7 @@ Conditioning on them is exact and moves every line that shares an error with the
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,6 +37,8 @@ class Observations:
         Across (projected on `left`) and height of the centre [m].
     variance : (m, 2) float64
         Of the measurement [m2].
+    doubted : (m,) bool
+        Contradicted: holds for its own line, but other lines learn nothing from it.
     """
 
     line: Integers
@@ -44,6 +46,7 @@ class Observations:
     left: Floats
     value: Floats
     variance: Floats
+    doubted: npt.NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.line)
@@ -51,7 +54,14 @@ class Observations:
     @staticmethod
     def none() -> Observations:
         flat = np.empty((0, 2))
-        return Observations(np.empty(0, np.int64), np.empty(0, np.int64), flat, flat, flat)
+        none = np.empty(0, np.int64)
+        return Observations(none, none, flat, flat, flat, np.empty(0, bool))
+
+    def take(self, rows: npt.NDArray[np.bool_]) -> Observations:
+        return Observations(
+            self.line[rows], self.node[rows], self.left[rows], self.value[rows],
+            self.variance[rows], self.doubted[rows],
+        )  # fmt: skip
 
 
 def covariance_between(
@@ -98,12 +108,12 @@ class Belief:
 
     Parameters
     ----------
-    posteriors : tuple of JointPosterior
-        One a line, each at its own stations.
+    posteriors : mapping of line to JointPosterior
+        Each at its own stations.
     seen : Observations
     """
 
-    posteriors: tuple[JointPosterior, ...]
+    posteriors: Mapping[int, JointPosterior]
     seen: Observations
 
     def at(self, line: int, nodes: Integers) -> tuple[Floats, Floats]:
@@ -179,23 +189,14 @@ class Belief:
         ).reshape(-1, 2)
         return np.asarray((seen.value - expected).ravel())
 
-    def with_seen(self, seen: Observations) -> Belief:
-        """The same lines with these observations instead."""
-        return Belief(self.posteriors, seen)
+    def about(self, *lines: int) -> Belief:
+        """Without contradicted exposures of other lines."""
+        if not self.seen.doubted.any():
+            return self
+        keep = ~self.seen.doubted | np.isin(self.seen.line, lines)
+        return Belief(self.posteriors, self.seen.take(keep))
 
 
 def looks(left: Floats) -> Floats:
     """(2, 3) what an exposure sees of the axis: across the line, and up."""
     return np.array([[left[0], left[1], 0.0], [0.0, 0.0, 1.0]])
-
-
-def joined(parts: Sequence[Observations]) -> Observations:
-    """One set of observations from several."""
-    if not parts:
-        return Observations.none()
-    return Observations(
-        *(
-            np.concatenate([getattr(part, name) for part in parts])
-            for name in ("line", "node", "left", "value", "variance")
-        )
-    )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from asfound.clearance._pieces import DISC, SLAB, TUBE, WEDGE, Pieces
 from asfound.clearance._polygons import ring_of, triangles_of
@@ -367,3 +368,21 @@ def _left(path: Floats) -> Floats:
     norm = np.hypot(along[:, 0], along[:, 1])
     along = np.where((norm > 1e-9)[:, None], along / np.maximum(norm, 1e-9)[:, None], usual)
     return np.column_stack((-along[:, 1], along[:, 0]))
+
+
+def footprint_of(solid: Solid) -> shapely.Geometry:
+    """What the dig takes in plan; a bore's final diameter all along."""
+    dig, pieces = solid.dig, solid.pieces
+    if isinstance(dig, Pit):
+        return shapely.Polygon(solid.outline)
+    if isinstance(dig, Post):
+        return shapely.Point(solid.outline[0]).buffer(0.5 * dig.diameter)
+    if isinstance(dig, Bore):
+        return shapely.LineString(solid.outline).buffer(0.5 * dig.final_diameter)
+    slabs = pieces.shape[pieces.kind == SLAB]
+    legs = [
+        shapely.LineString([s[:2], s[:2] + s[4] * s[2:4]]).buffer(s[5], cap_style="flat")
+        for s in slabs
+    ]
+    discs = [shapely.Point(s[:2]).buffer(s[2]) for s in pieces.shape[pieces.kind == DISC]]
+    return shapely.union_all([*legs, *discs])

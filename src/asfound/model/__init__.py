@@ -10,10 +10,12 @@ from asfound.model.digs import (
     Exposure,
     ExposureAdvice,
     ExposureComparison,
+    ExposureUpdate,
     Pit,
     Post,
     RecordLine,
     RuleAnswer,
+    SharedBias,
     Trench,
 )
 from asfound.model.findings import SUBJECTS, Finding, Findings, Rule, RuleOutcome
@@ -64,6 +66,7 @@ __all__ = [
     "Exposure",
     "ExposureAdvice",
     "ExposureComparison",
+    "ExposureUpdate",
     "Finding",
     "Findings",
     "Fix",
@@ -89,6 +92,7 @@ __all__ = [
     "RuleAnswer",
     "RuleOutcome",
     "Severity",
+    "SharedBias",
     "Shots",
     "Source",
     "Sweep",

@@ -8,6 +8,7 @@ from datetime import date
 import numpy as np
 import numpy.typing as npt
 
+from asfound.model.lines import Line
 from asfound.model.vocabulary import Utility
 
 Floats = npt.NDArray[np.float64]
@@ -482,3 +483,52 @@ class ExposureComparison:
     p_value: float
     contradicted: bool
     words: str
+
+
+@dataclass(frozen=True)
+class SharedBias:
+    """What exposures said of an error that many shots share.
+
+    Parameters
+    ----------
+    term : str
+        Name of the budget's term, such as the depth scale of a hook-up.
+    group : int
+        Its code in `BudgetTerm.shared_by`.
+    lines : tuple of int
+        Lines that carry it.
+    size : float
+        Its standard deviation in height before, where lines were exposed [m].
+    up, up_sd : float
+        Estimate of what it does to heights there, and its standard deviation [m].
+    """
+
+    term: str
+    group: int
+    lines: tuple[int, ...]
+    size: float
+    up: float
+    up_sd: float
+
+
+@dataclass(frozen=True, eq=False)
+class ExposureUpdate:
+    """Lines after exposures.
+
+    Parameters
+    ----------
+    lines : tuple of Line
+        All lines of the job, those that learnt something with another axis and covariance.
+    line_verdict : (lines,) int8
+    verdict : (n,) int8
+        Of each shot; shots near an exposure that contradicts them are doubtful at best.
+    comparisons : tuple of ExposureComparison
+        One an exposure.
+    shared : tuple of SharedBias
+    """
+
+    lines: tuple[Line, ...]
+    line_verdict: npt.NDArray[np.int8]
+    verdict: npt.NDArray[np.int8]
+    comparisons: tuple[ExposureComparison, ...]
+    shared: tuple[SharedBias, ...]
