@@ -1,5 +1,6 @@
 """Planned digs against lines: how close, how sure, what is required, where to expose."""
 
+from asfound.clearance.advice import advise_exposures
 from asfound.clearance.bore_path import bore_between, bore_by_station
 from asfound.clearance.check import check_digs, regret
 from asfound.clearance.exposures import apply_exposures
@@ -18,6 +19,7 @@ __all__ = [
     "DEFAULT_RULES",
     "GroundSurface",
     "Solid",
+    "advise_exposures",
     "apply_exposures",
     "bore_between",
     "bore_by_station",
