@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import chi2, norm
+from scipy.special import chdtri, ndtri
 
 from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
 from asfound.model import Rule, Severity
@@ -27,7 +27,7 @@ def control_failed(context: RuleContext) -> Outcome:
     if not len(rows):
         return "no control checks"
     chance = context.profile("control-failed", "chance")
-    limit_plan, limit_up = chi2.isf(chance, 2), norm.isf(chance / 2)
+    limit_plan, limit_up = chdtri(2, chance), -ndtri(chance / 2)
     covariance = context.budget.covariance[rows, :2, :2]
     up_variance = _up_variance(context, rows)
     found: list[tuple[int, Severity, float, float, str]] = []

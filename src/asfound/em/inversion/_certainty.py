@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from asfound.em.inversion._bounds import Bounds
 from asfound.em.inversion._levenberg import minimise
@@ -120,7 +120,7 @@ def noise_growth(
     region drawn with the normal's factor holds the truth 95 % of the time.
     """
     freedom = np.maximum(freedom, 1.0)
-    spread = (student.ppf(0.975, freedom) / LIMIT) ** 2
+    spread = (stdtrit(freedom, 0.975) / LIMIT) ** 2
     return np.where(known, 1.0, square / freedom * spread)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from asfound.em.inversion._bounds import Bounds
 from asfound.em.inversion._levenberg import minimise
@@ -82,5 +82,5 @@ def errors_suspected(
     near, number = near_square(residual_square(part, kind.rows(rows), settled), part)
     few = number <= np.maximum(1.0, LARGEST_SHARE * (part.weight > 0).sum(axis=1))
     left = np.maximum(freedom[rows] - number, 1.0)
-    found[rows] = few & (chi2.sf(near, left) > IMPROBABLE)
+    found[rows] = few & (chdtrc(left, near) > IMPROBABLE)
     return found

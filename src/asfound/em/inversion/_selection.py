@@ -19,7 +19,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from asfound.em.inversion._bounds import Bounds
 from asfound.em.inversion._gross import errors_suspected, near_square, residual_square
@@ -72,6 +72,12 @@ class Counts(NamedTuple):
     def rows(self, rows: IntArray) -> Counts:
         """Of selected sweeps."""
         return Counts(self.readings[rows], self.distinct[rows], self.known[rows])
+
+
+def tail(freedom: FloatArray, misfit: FloatArray) -> FloatArray:
+    """Probability of a chi-squared above `misfit`; NaN without degrees of freedom."""
+    freedom = np.asarray(freedom, np.float64)
+    return np.where(freedom > 0, chdtrc(np.maximum(freedom, 1.0), misfit), np.nan)
 
 
 def n_parameters(size: int, n_parts: int, background: bool) -> int:
@@ -211,7 +217,7 @@ def _retry_below(
     ladder.square[where, size - 2] = rest
     freedom = counts.readings[where] - n_parameters(size - 1, n_parts, readings.background)
     ladder.p_value[where, size - 2] = np.where(
-        counts.known[where], chi2.sf(rest, np.maximum(freedom, 1.0)), np.nan
+        counts.known[where], tail(np.maximum(freedom, 1.0), rest), np.nan
     )
     score = fit.square[better] if kind.robust else rest
     ladder.evidence[where, size - 2] = evidence_of(
@@ -252,11 +258,11 @@ def _insist(
     n_parts = readings.value.shape[1]
     rest = residual_square(readings, kind, fit).sum(axis=1)
     freedom = np.maximum(counts.readings - n_parameters(size, n_parts, readings.background), 1.0)
-    chance = chi2.sf(rest, freedom)
+    chance = tail(freedom, rest)
     errors = np.zeros(len(rest), dtype=bool)
     if kind.robust:
         near, number = near_square(residual_square(readings, kind, fit), readings)
-        chance = chi2.sf(near, np.maximum(freedom - number, 1.0))
+        chance = tail(np.maximum(freedom - number, 1.0), near)
     else:
         errors = counts.known & errors_suspected(readings, kind, bounds, fit, chance, freedom)
     if size > 1 and not kind.robust:
@@ -273,7 +279,7 @@ def _insist(
             )
             _put_better(fit, again, poor)
             rest[poor] = residual_square(readings, kind, fit, poor).sum(axis=1)
-            chance = chi2.sf(rest, freedom)
+            chance = tail(freedom, rest)
         for _ in range(_EXCHANGES if size > 2 else 0):
             poor = np.flatnonzero((chance < POOR) & counts.known & ~errors & wanted)
             if not len(poor):
@@ -282,7 +288,7 @@ def _insist(
             again = exchange(some, sort, bounds.rows(poor), fit.rows(poor), THOROUGH)
             _put_better(fit, again, poor)
             rest[poor] = residual_square(readings, kind, fit, poor).sum(axis=1)
-            chance = chi2.sf(rest, freedom)
+            chance = tail(freedom, rest)
     return fit, rest, np.where(counts.known, chance, np.nan), errors
 
 
