@@ -2,7 +2,7 @@
 
 import pytest
 
-from asfound.errors import AmbiguityError
+from asfound.errors import AmbiguityError, InputError
 from asfound.intake import guess_mapping, mapping_from_toml, mapping_to_toml, read_upload
 
 HINTS = {"frame": "NAD83(2011)"}
@@ -44,6 +44,16 @@ AMBIGUOUS = {
     "no position": (_file("A,B,Depth m", "1,2,1.2"), HINTS, "position"),
     "readings without position in local time": (
         _file("Time,Depth m,Utility", "2026-11-17 10:00:00,1.2,gas"), HINTS, "time"),
+    "depths that can't be read": (
+        _file("Lat,Lon,Depth", "39.2,-98.1,3-11", "39.2,-98.1,4-02"), HINTS, "depth"),
+    "depths that can't be read in the title's unit": (
+        _file("Lat,Lon,Depth (ft)", "39.2,-98.1,3-11", "39.2,-98.1,4-02"), HINTS, "depth"),
+    "depths in words": (
+        _file("Lat,Lon,Depth (m)", "39.2,-98.1,about 3", "39.2,-98.1,ca. 4"), HINTS, "depth"),
+    "two columns of depths that differ": (
+        _file("Lat,Lon,Depth (m),Depth (m)", "39.2,-98.1,1.2,1.4"), HINTS, "depth"),
+    "two columns of latitudes that differ": (
+        _file("Lat,Lat,Lon,Depth (m)", "39.2,39.3,-98.1,1.2"), HINTS, "latitude"),
     "sweep without coil height": (
         _file(
             "Sweep,Tape (m),Coil,Reading (mA),Start lat,Start lon,End lat,End lon",
@@ -73,6 +83,10 @@ def test_ambiguous_files_are_refused_until_the_question_is_answered(case):
         ("depth without unit that fits feet and metres", {"units": {"Depth": "ft"}}),
         ("longitude without sign in a frame of the west", {"units": {"Lon": "deg W"}}),
         ("depths that are negative", {"units": {"Depth m": "m negative"}}),
+        ("depths that can't be read", {"units": {"Depth": "ft in"}}),
+        ("depths that can't be read in the title's unit", {"units": {"Depth (ft)": "ft in"}}),
+        ("two columns of depths that differ", {"units": {"4": "m"}}),
+        ("two columns of latitudes that differ", {"units": {"2": "deg"}}),
         ("no frame", {"frame": "NAD83(2011)"}),
         ("day and month", {"units": {"Time (UTC)": "dmy"}}),
         ("local time in a frame that moves", {"zone": "America/Chicago"}),
@@ -130,3 +144,67 @@ def test_metres_that_look_like_feet_are_doubted():
     data = _file("Lat,Lon,Antenna height (m),Depth m", "39.2,-98.1,6.56,1.2", "39.2,-98.1,6.56,1.2")
     guess = guess_mapping(data, "f.csv", hints=HINTS)
     assert any(doubt.field == "antenna_height" for doubt in guess.doubts)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit"), [("6.56", "=ft"), ("74", "=in"), ("190", "=cm"), ("1900", "=mm")]
+)
+def test_the_unit_that_makes_a_poles_height_of_metres_is_named(value, unit):
+    data = _file("Lat,Lon,Antenna height (m)", f"39.2,-98.1,{value}", f"39.2,-98.1,{value}")
+    guess = guess_mapping(data, "f.csv", hints=HINTS)
+    doubt = next(doubt for doubt in guess.doubts if doubt.field == "antenna_height")
+    assert unit in doubt.remedy
+
+
+def test_feet_and_inches_with_a_dash_are_read_once_declared():
+    # 3 ft 11 in = 47 x 0.0254 m exactly.
+    data = _file("Lat,Lon,Depth", "39.2,-98.1,3-11", "39.2,-98.1,4-02", "39.2,-98.1,3-13")
+    guess = guess_mapping(data, "f.csv", hints={**HINTS, "units": {"Depth": "ft in"}})
+    upload = read_upload(data, "f.csv", guess.mapping, tag="A", source_index=0)
+    assert upload.shots.depth.tolist() == pytest.approx([1.1938, 1.27])
+    assert [report.value for report in upload.reports if not report.accepted] == ["3-13"]
+
+
+@pytest.mark.parametrize("title", ["Depth to top (m)", "Cover depth (m)", "Depth of cover (m)"])
+def test_a_depth_of_cover_is_doubted(title):
+    guess = guess_mapping(_file(f"Lat,Lon,{title}", "39.2,-98.1,1.2"), "f.csv", hints=HINTS)
+    doubt = next(doubt for doubt in guess.doubts if doubt.field == "depth")
+    assert "centre" in doubt.what
+    assert "half of the outside diameter" in doubt.remedy
+
+
+def test_a_column_that_was_passed_over_for_another_is_named():
+    data = _file("Lat,Lon,Elev (m),Ortho height (m)", "39.2,-98.1,410,380")
+    guess = guess_mapping(data, "f.csv", hints={**HINTS, "heights": "ellipsoidal"})
+    assert guess.mapping.columns["height"].column == "Elev (m)"
+    assert any("'Ortho height (m)'" in d.what and "not used" in d.what for d in guess.doubts)
+
+
+@pytest.mark.parametrize(
+    ("heights", "column"),
+    [("ellipsoidal", "Ellipsoidal height (m)"), ("orthometric", "Orthometric height (m)")],
+)
+def test_of_two_heights_the_declared_kind_is_taken(heights, column):
+    data = _file("Lat,Lon,Ellipsoidal height (m),Orthometric height (m)", "39.2,-98.1,380.1,405.2")
+    guess = guess_mapping(data, "f.csv", hints={**HINTS, "heights": heights})
+    assert guess.mapping.columns["height"].column == column
+    assert guess.ambiguities == ()
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        _file("Lat,Lon,Depth (m),Depth (ft)", "39.2,-98.1,1.20,3.94"),
+        _file("Lat,Lon,Depth ft,Depth in", "39.2,-98.1,3,11"),
+        _file("Lat,Latitude (DMS),Lon", "39.2,39 12 00.0,-98.1"),
+        _file("Lat,Lon,Depth (m),Depth note", "39.2,-98.1,1.2,see 2 photos"),
+    ],
+)
+def test_columns_that_say_the_same_or_belong_together_raise_no_question(data):
+    assert guess_mapping(data, "f.csv", hints=HINTS).ambiguities == ()
+
+
+def test_a_unit_for_a_title_that_stands_twice_is_refused():
+    data = _file("Lat,Lon,Depth (m),Depth (m)", "39.2,-98.1,1.2,1.4")
+    with pytest.raises(InputError, match="2 columns"):
+        guess_mapping(data, "f.csv", hints={**HINTS, "units": {"Depth (m)": "m"}})

@@ -33,6 +33,7 @@ GOOD = "1,39.2,-98.1,1.2,2026-11-17T14:00:00Z\n2,39.2001,-98.1,1.2,2026-11-17T14
         (b"\xd0\xcf\x11\xe0" + b"x" * 100, "office"),
         ("Pt,Lat\n1,2\n".encode("utf-16-le"), "UTF-16"),
         (b"x" * (2 * 1024 * 1024), "longer than"),
+        (HEADER.encode() + b"1," + b"9" * (2 * 1024 * 1024) + b",1,1,\n", "line 2 is longer than"),
     ],
 )
 def test_files_that_are_no_table_are_refused_with_a_reason(data, what):

@@ -49,9 +49,13 @@ class Matched:
 
 
 def match_columns(
-    titles: tuple[str, ...], columns: list[list[str]], kind: str, decimal: str
+    titles: tuple[str, ...],
+    columns: list[list[str]],
+    kind: str,
+    decimal: str,
+    preferred: frozenset[int] = frozenset(),
 ) -> dict[str, Matched]:
-    """Best column for each quantity, each column used once."""
+    """Best column for each quantity, each column used once; of equal ones a preferred one."""
     read = [read_title(title) for title in titles]
     candidates = []
     for quantity in quantities_of(kind):
@@ -59,7 +63,7 @@ def match_columns(
             points = score(title, quantity)
             if points > 0 and plausible(quantity, title, columns[index], decimal):
                 candidates.append(Matched(quantity, index, title, points))
-    candidates.sort(key=lambda m: (-m.points, m.index))
+    candidates.sort(key=lambda m: (-m.points, m.index not in preferred, m.index))
     chosen: dict[str, Matched] = {}
     taken: set[int] = set()
     for match in candidates:

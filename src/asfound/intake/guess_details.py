@@ -17,6 +17,7 @@ _ELLIPSOIDAL = frozenset(["ellipsoidal", "ellipsoid", "hae", "ellh", "ell", "ell
 _ORTHOMETRIC = frozenset(
     [
         "orthometric",
+        "ortho",
         "elevation",
         "elev",
         "msl",
@@ -94,12 +95,12 @@ def _height_kind(guess: Guess, geoid: str) -> str:
     if "height" not in guess.matched:
         return "ellipsoidal" if guess.located or guess.kind != "shots" else "none"
     title = guess.matched["height"].title
-    words = title.all_words
-    if words & _ELLIPSOIDAL or title.words == ("h",):
-        return "ellipsoidal"
+    said = height_words(title)
+    if said == "ellipsoidal":
+        return said
     if geoid:
         return "orthometric"
-    if words & _ORTHOMETRIC:
+    if said:
         what = f"Column '{title.text}' looks like heights above a geoid, which is not named."
     else:
         what = f"Column '{title.text}' does not say what heights are measured from."
@@ -111,6 +112,14 @@ def _height_kind(guess: Guess, geoid: str) -> str:
         "none (heights under [frame]).",
     )
     return OPEN
+
+
+def height_words(title: Title) -> str:
+    """What a height's title says it is measured from; empty if it does not."""
+    words = title.all_words
+    if words & _ELLIPSOIDAL or title.words == ("h",):
+        return "ellipsoidal"
+    return "orthometric" if words & _ORTHOMETRIC else ""
 
 
 def _geometry_height_kind(guess: Guess, geoid: str) -> str:

@@ -83,6 +83,13 @@ class Guess:
         titles = [title.casefold() for title in self.sample.titles]
         found = {}
         for key, unit in self.hints.units.items():
+            if titles.count(key.casefold()) > 1:
+                places = [str(i + 1) for i, title in enumerate(titles) if title == key.casefold()]
+                raise InputError(
+                    f"there are {len(places)} columns '{key}'.",
+                    where="--unit",
+                    remedy=f"Give the number of the right one: {' or '.join(places)}.",
+                )
             if key.casefold() in titles:
                 found[titles.index(key.casefold())] = unit
             elif key.isdigit() and 0 < int(key) <= len(titles):

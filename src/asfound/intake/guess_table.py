@@ -23,6 +23,7 @@ from asfound.intake.guess_details import (
     settle_times,
     settle_words,
 )
+from asfound.intake.guess_rivals import preferred_columns, settle_rivals, take_overlooked
 from asfound.intake.guess_state import Guess
 from asfound.intake.guess_units import geometry_height, map_column, second_parts
 from asfound.intake.hints import Hints
@@ -63,6 +64,7 @@ def _guess(guess: Guess) -> None:
         map_column(guess, name, match)
     geometry_height(guess)
     second_parts(guess)
+    settle_rivals(guess)
     settle_signs(guess)
     settle_times(guess)
     settle_heights(guess)
@@ -73,12 +75,14 @@ def _guess(guess: Guess) -> None:
 def _match(guess: Guess) -> None:
     """Which column holds what, and which kind of rows they are."""
     titles = tuple("" if t == GEOMETRY_HEIGHT else t for t in guess.sample.titles)
+    preferred = preferred_columns(guess)
     shots, sweeps = (
-        match_columns(titles, guess.cells, kind, guess.sample.decimal)
+        match_columns(titles, guess.cells, kind, guess.sample.decimal, preferred)
         for kind in ("shots", "sweeps")
     )
     guess.kind = guess.kind or kind_of(guess, shots, sweeps)
     guess.matched = sweeps if guess.kind == "sweeps" else shots
+    take_overlooked(guess)
 
 
 def _lead(guess: Guess) -> None:

@@ -12,12 +12,13 @@ from asfound.intake.features import GEOMETRY_HEIGHT
 from asfound.intake.guess_state import Guess
 from asfound.intake.header_words import read_title, unit_in_title
 from asfound.intake.mapping import OPEN, Column, Part
-from asfound.intake.numbers import odd_number
+from asfound.intake.numbers import MISSING, odd_number
 from asfound.intake.position_guess import guess_angle
-from asfound.intake.unit_guess import guess_unit
+from asfound.intake.unit_guess import fitting_units, guess_unit
 from asfound.intake.units_at_the_edge import SCALES, unit_code
 
 _MEANINGS = {"95": "95 percent", "2drms": "2drms", "cep": "cep", "drms": "drms"}
+_UNIT_WORDS = {"ft": "feet", "in": "inches", "cm": "centimetres", "mm": "millimetres"}
 _GRID_AXES = (
     "easting", "northing", "start_easting", "start_northing", "end_easting", "end_northing",
 )  # fmt: skip
@@ -75,6 +76,8 @@ def _measured(guess: Guess, name: str, match: Matched, key: str | int, declared:
     values = numbers_of(cells, dimension, guess.sample.decimal)
     if name == "depth":
         form = form or _depth_sign(guess, match, values)
+    if dimension == "length" and _unreadable(guess, name, match, unit, bool(declared)):
+        return Column(key, OPEN, form)
     if unit:
         _against_unit(guess, name, match, unit, values)
         return Column(key, unit, form)
@@ -82,6 +85,34 @@ def _measured(guess: Guess, name: str, match: Matched, key: str | int, declared:
     if found.doubt:
         (guess.open if found.ambiguous else guess.doubts).append(found.doubt)
     return Column(key, found.unit, form)
+
+
+def _unreadable(guess: Guess, name: str, match: Matched, unit: str, declared: bool) -> bool:
+    """Whether hardly a cell of a column can be read; if so, asks."""
+    cells = [cell for cell in guess.cells[match.index] if cell.lower() not in MISSING]
+    scale = None if unit == "ft in" else 1.0
+    read = sum(
+        isinstance(odd_number(cell, "length", scale, guess.sample.decimal), float) for cell in cells
+    )
+    if not cells or read >= 0.5 * len(cells):
+        return False
+    title, shown = guess.title(match), ", ".join(f"'{cell}'" for cell in cells[:3])
+    feet = sum(
+        isinstance(odd_number(cell, "length", None, guess.sample.decimal), float) for cell in cells
+    )
+    guess.ambiguity(
+        name,
+        f"Column '{title}' holds {shown}, which can't be read as a length"
+        + (f" in {unit}." if unit else "."),
+        "Readings that came in must not be lost.",
+        (
+            f'If they are feet and inches, give --unit "{title}=ft in". '
+            if feet >= 0.5 * len(cells) and not declared
+            else "Write them as plain numbers in a copy of the file. "
+        )
+        + f"If they are no readings, leave out [columns.{name}] in the mapping file.",
+    )
+    return True
 
 
 def _unit_beside(guess: Guess, match: Matched) -> str:
@@ -146,12 +177,15 @@ def _meaning(guess: Guess, name: str, match: Matched) -> str:
 def _against_unit(guess: Guess, name: str, match: Matched, unit: str, values: list[float]) -> None:
     """A unit in the title that the values don't fit."""
     if name == "antenna_height" and unit == "m" and values and np.median(values) > 3.5:
+        fitting = fitting_units(name, values)
+        likely = next((other for other in _UNIT_WORDS if other in fitting), "")
         guess.doubt(
             name,
             f"Column '{guess.title(match)}' says metres, but its values (about "
-            f"{np.median(values):g}) look like feet.",
+            f"{np.median(values):g}) "
+            + (f"look like {_UNIT_WORDS[likely]}." if likely else "are no pole's height."),
             "Poles are 1.5 to 2.5 m long.",
-            'If they are feet, give --unit "' + guess.title(match) + '=ft".',
+            f'If so, give --unit "{guess.title(match)}={likely or "..."}".',
         )
     if name == "depth" and unit == "m" and values and np.median(values) > 6:
         guess.doubt(

@@ -46,6 +46,7 @@ MISSING = frozenset(
 """Texts, lower case, that mean that nothing was recorded."""
 
 _NUMBER = re.compile(r"^([-+\u2212]?)\s*(\d+[.,]?\d*|[.,]\d+)(e[-+]?\d+)?\s*(.*)$", re.IGNORECASE)
+_DASHED = re.compile(r"^(\d{1,3})\s*-\s*(\d|1[01]|0\d)(?!\d)(?:\.0*)?$")
 _FEET_MARKS = re.compile(r"['\u2032\u2019\"\u2033\u201d]|\d\s*-?\s*(?:ft|feet|foot|in)\b", re.I)
 
 
@@ -171,6 +172,9 @@ def odd_number(word: str, dimension: str, scale: float | None, decimal: str) -> 
         return None
     if plain.strip("+-") in ("inf", "infinity", "\u221e"):
         return False
+    if feet_inches and (dashed := _DASHED.match(plain)):
+        # As a tape is called out: 3-11 is 3 ft 11 in. Elsewhere a dash may mean from - to.
+        return float(dashed[1]) * 0.3048 + float(dashed[2]) * 0.0254
     if dimension == "length" and (feet_inches or _FEET_MARKS.search(word)):
         try:
             return parse_feet_inches(word.replace(",", ".") if decimal == "," else word)

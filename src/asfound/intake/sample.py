@@ -92,6 +92,13 @@ def take_sample(data: Data, name: str) -> Sample:
     width = _usual([len(cells) for _, cells in table])
     header_line, titles, notes = _header(lines, table, width, separator)
     rows = [cells for line, cells in table if line > header_line and cells != titles]
+    if header_line and not rows and not complete:
+        raise InputError(
+            f"no row could be looked at: the one on line {header_line + 1} is longer than "
+            f"{ROW_BYTES} bytes.",
+            where=f"{name}, line {header_line + 1}",
+            remedy="Break it into the rows it should be in a copy of the file.",
+        )
     if header_line and not rows:
         raise InputError(
             "the file has a header, but no rows.",
