@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from asfound.model import Severity
+from asfound.model import Fix, Severity
 
 
 @pytest.fixture
@@ -43,9 +43,29 @@ class TestAntennaHeightJump:
         said = float(found.detail[0].split("probably ")[1].split(" m")[0])
         assert said == pytest.approx(1.8 + size, abs=0.05)
 
-    def test_a_height_that_no_pole_has_is_doubted(self, scene, speaks):
-        found = speaks(scene.having([7], antenna_height=5.9), "antenna-height-jump", [7])
+    def test_a_height_that_no_pole_has_is_unfit_where_it_was_taken_off(self, scene, speaks):
+        odd = scene.having([7], antenna_height=5.9)
+        found = speaks(odd, "antenna-height-jump", [7], Severity.FAIL)
         assert "feet" in found.detail[0]
+        speaks(odd.uploaded(position_of="ground"), "antenna-height-jump", [7], Severity.DOUBT)
+
+    @pytest.mark.parametrize(
+        ("height", "words"),
+        [(6.56, "as feet it would be 2.00 m"), (74.0, "as inches it would be 1.88 m"),
+         (190.0, "as centimetres it would be 1.90 m"), (1900.0, "as millimetres it would be 1.90"),
+         (25.0, "more than any pole has")],
+    )  # fmt: skip
+    def test_the_unit_that_makes_it_a_poles_height_is_named(self, scene, speaks, height, words):
+        # 1 in = 25.4 mm, 1 ft = 304.8 mm exactly (NIST SP 811, appendix B).
+        found = speaks(
+            scene.having([3], antenna_height=height), "antenna-height-jump", [3], Severity.FAIL
+        )
+        assert words in found.detail[0]
+        assert ("would be" in found.detail[0]) == ("would be" in words)
+
+    def test_a_float_solution_does_not_excuse_a_height_that_no_pole_has(self, scene, speaks):
+        scene = scene.having([3], antenna_height=1900.0, fix=Fix.RTK_FLOAT)
+        speaks(scene, "antenna-height-jump", [3], Severity.FAIL)
 
     def test_even_ground_passes(self, scene, silent):
         silent(scene, "antenna-height-jump")

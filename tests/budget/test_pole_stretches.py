@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from asfound.model import Utility
+from asfound.model import Severity, Utility
 
 ODD = np.arange(14, 28)
 
@@ -82,7 +82,7 @@ def test_float_solutions_take_no_part(survey, straight, silent):
 
 def test_a_height_in_feet_is_recognised(survey, straight, speaks):
     scene = street(survey, straight).having([3], antenna_height=5.906)
-    found = speaks(scene, "antenna-height-jump", [3])
+    found = speaks(scene, "antenna-height-jump", [3], Severity.FAIL)
     assert "1.80 m" in found.detail[0]
 
 

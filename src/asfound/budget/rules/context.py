@@ -142,7 +142,7 @@ def run(context: RuleContext) -> Findings:
     a position or height outlier; a mistyped depth, or one that a second conductor falsifies, is
     not also called out of line with its neighbours, nor the current there; a shot with another
     line's utility code is not also called an outlier of the line it was wrongly put on. Notes
-    explain nothing away.
+    explain nothing away, and nothing explains away what is graver than itself.
     """
     outcomes, not_run = [], []
     for card, function in _REGISTRY:
@@ -173,12 +173,16 @@ def _explained_away(outcomes: Sequence[RuleOutcome]) -> list[RuleOutcome]:
     kept = []
     for item in outcomes:
         causes = [
-            by_id[name].index[by_id[name].severity > Severity.NOTE]
+            by_id[name]
             for name in _EXPLAINED_BY.get(item.rule.id, ())
             if name in by_id and by_id[name].rule.subject == item.rule.subject
         ]
         if causes and len(item.index):
-            keep = ~np.isin(item.index, np.concatenate(causes))
+            graver = np.full(1 + max(int(o.index.max(initial=0)) for o in (item, *causes)), -1)
+            for cause in causes:
+                np.maximum.at(graver, cause.index, cause.severity)
+            graver = graver[item.index]
+            keep = (graver <= Severity.NOTE) | (item.severity > graver)
             if not keep.all():
                 item = RuleOutcome(
                     item.rule,

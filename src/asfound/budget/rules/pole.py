@@ -71,7 +71,7 @@ ANTENNA_HEIGHT_JUMP = Rule(
     "no pole has.",
     "doubt where a stretch lies off by more than 0.15 m and 5 standard deviations and other lines "
     "bear it out, or by more than 0.25 m if none are near; a visit by 0.25 m against two others; "
-    "an antenna higher than 4 m",
+    "an antenna higher than 4 m, unfit where it was taken off",
     "common practice",
     "Ask which pole setting was used on this stretch; correct the antenna height and process "
     "again.",
@@ -87,8 +87,8 @@ def antenna_height_jump(context: RuleContext) -> Outcome:
     found: dict[int, tuple[float, str]] = {
         int(row): (
             float(shots.antenna_height[row]),
-            f"antenna height {shots.antenna_height[row]:.2f} m is more than any pole has; "
-            f"as feet it would be {shots.antenna_height[row] * 0.3048:.2f} m",
+            f"antenna height {shots.antenna_height[row]:.2f} m is more than any pole has"
+            + _in_another_unit(float(shots.antenna_height[row])),
         )
         for row in odd
     }
@@ -107,7 +107,24 @@ def antenna_height_jump(context: RuleContext) -> Outcome:
     least = context.profile("antenna-height-jump", "least")
     values = np.array([found[int(row)][0] for row in rows])
     words = [found[int(row)][1] for row in rows]
-    return outcome(ANTENNA_HEIGHT_JUMP, rows, Severity.DOUBT, values, least, "m", words)
+    # A height that no pole has is surely wrong, and with it the ground that was reduced by it.
+    by_antenna = np.array([s.position_of == "antenna" for s in context.sources])
+    surely = np.isin(rows, odd) & by_antenna[shots.source[rows]]
+    severity = np.where(surely, Severity.FAIL, Severity.DOUBT).astype(np.int8)
+    return outcome(ANTENNA_HEIGHT_JUMP, rows, severity, values, least, "m", words)
+
+
+_POLES = (1.2, 3.0)
+"""Heights that poles are set to [m]; common practice."""
+_OTHER_UNITS = ((0.3048, "feet"), (0.0254, "inches"), (0.01, "centimetres"), (0.001, "millimetres"))
+
+
+def _in_another_unit(height: float) -> str:
+    """In which unit a number taken for metres would be a pole's height, as part of a sentence."""
+    for metres, words in _OTHER_UNITS:
+        if _POLES[0] <= height * metres <= _POLES[1]:
+            return f"; as {words} it would be {height * metres:.2f} m"
+    return ""
 
 
 _LEAP = 20.0
