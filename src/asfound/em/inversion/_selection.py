@@ -74,12 +74,6 @@ class Counts(NamedTuple):
         return Counts(self.readings[rows], self.distinct[rows], self.known[rows])
 
 
-def tail(freedom: FloatArray, misfit: FloatArray) -> FloatArray:
-    """Probability of a chi-squared above `misfit`; NaN without degrees of freedom."""
-    freedom = np.asarray(freedom, np.float64)
-    return np.where(freedom > 0, chdtrc(np.maximum(freedom, 1.0), misfit), np.nan)
-
-
 def n_parameters(size: int, n_parts: int, background: bool) -> int:
     """Parameters of `size` conductors: two for the place, one or two for the current."""
     return size * (2 + n_parts) + (2 * n_parts if background else 0)
@@ -217,7 +211,7 @@ def _retry_below(
     ladder.square[where, size - 2] = rest
     freedom = counts.readings[where] - n_parameters(size - 1, n_parts, readings.background)
     ladder.p_value[where, size - 2] = np.where(
-        counts.known[where], tail(np.maximum(freedom, 1.0), rest), np.nan
+        counts.known[where], chdtrc(np.maximum(freedom, 1.0), rest), np.nan
     )
     score = fit.square[better] if kind.robust else rest
     ladder.evidence[where, size - 2] = evidence_of(
@@ -258,11 +252,11 @@ def _insist(
     n_parts = readings.value.shape[1]
     rest = residual_square(readings, kind, fit).sum(axis=1)
     freedom = np.maximum(counts.readings - n_parameters(size, n_parts, readings.background), 1.0)
-    chance = tail(freedom, rest)
+    chance = chdtrc(freedom, rest)
     errors = np.zeros(len(rest), dtype=bool)
     if kind.robust:
         near, number = near_square(residual_square(readings, kind, fit), readings)
-        chance = tail(np.maximum(freedom - number, 1.0), near)
+        chance = chdtrc(np.maximum(freedom - number, 1.0), near)
     else:
         errors = counts.known & errors_suspected(readings, kind, bounds, fit, chance, freedom)
     if size > 1 and not kind.robust:
@@ -279,7 +273,7 @@ def _insist(
             )
             _put_better(fit, again, poor)
             rest[poor] = residual_square(readings, kind, fit, poor).sum(axis=1)
-            chance = tail(freedom, rest)
+            chance = chdtrc(freedom, rest)
         for _ in range(_EXCHANGES if size > 2 else 0):
             poor = np.flatnonzero((chance < POOR) & counts.known & ~errors & wanted)
             if not len(poor):
@@ -288,7 +282,7 @@ def _insist(
             again = exchange(some, sort, bounds.rows(poor), fit.rows(poor), THOROUGH)
             _put_better(fit, again, poor)
             rest[poor] = residual_square(readings, kind, fit, poor).sum(axis=1)
-            chance = tail(freedom, rest)
+            chance = chdtrc(freedom, rest)
     return fit, rest, np.where(counts.known, chance, np.nan), errors
 
 
