@@ -47,7 +47,8 @@ def make_results(paths, rng=None, *, plane=0.03, level=0.05, scale=0.0, diameter
         utility=np.full(count, 2, np.int8),
         line=[f"L{k}" for k in owner],
         hookup=[f"H{k}" for k in group],
-        time=np.datetime64("2026-11-02T08:00:00", "us") + np.arange(count) * np.timedelta64(20, "s"),
+        time=np.datetime64("2026-11-02T08:00:00", "us")
+        + np.arange(count) * np.timedelta64(20, "s"),
     )
     ground = Ground(
         seen[:, 0], seen[:, 1], ground_height, zero, zero, ground_height, zero, zero + 1.0,

@@ -28,7 +28,7 @@ def some_dig(rng, kind, deep):
     level = ORIGIN[2] + (-50.0 if deep else 50.0)
     x, y = ORIGIN[0] + rng.normal(0, 5), ORIGIN[1] + rng.normal(0, 5)
     if kind == "trench":
-        axis = np.cumsum(rng.normal(0, 4, (4, 2)), axis=0) + [x, y]
+        axis = np.cumsum(rng.normal(0, 4, (4, 2)), axis=0) + np.array([x, y])
         return Trench("t", *axis.T, rng.uniform(0.3, 2, 1), np.array([NAN]), np.array([level]))
     if kind == "pit":
         angle = 2.0 * np.pi * (np.arange(7) + rng.uniform(0.0, 0.8, 7)) / 7.0
@@ -102,8 +102,8 @@ def test_bores_are_as_far_as_an_independent_solver_of_segments_in_space_says():
 
 
 def test_skew_lines_are_as_far_apart_as_the_triple_product_says():
-    a, b = ORIGIN + [-5.0, 0.2, -1.2], ORIGIN + [5.0, -0.1, -1.1]
-    c, d = ORIGIN + [0.3, -4.0, -0.5], ORIGIN + [-0.2, 4.0, -0.8]
+    a, b = ORIGIN + np.array([-5.0, 0.2, -1.2]), ORIGIN + np.array([5.0, -0.1, -1.1])
+    c, d = ORIGIN + np.array([0.3, -4.0, -0.5]), ORIGIN + np.array([-0.2, 4.0, -0.8])
     normal = np.cross(b - a, d - c)
     expected = abs(normal @ (c - a)) / np.linalg.norm(normal)
     bore = Bore(
@@ -122,7 +122,8 @@ def test_below_a_bottom_the_way_is_straight_up_and_down(kind):
         dig = some_dig(rng, kind, deep=False)
         solid = solid_of(dig, None)
         inside = footprint_of(solid).representative_point()
-        line = np.array([[inside.x, inside.y, ORIGIN[2] + 48.0]] * 2) + [[0, 0, 0], [1e-3, 0, 0]]
+        line = np.array([[inside.x, inside.y, ORIGIN[2] + 48.0]] * 2)
+        line[1, 0] += 1e-3
         got = nearest(line, solid)
         assert got.distance[0] == pytest.approx(2.0, abs=1e-9)
         assert got.away[0] == pytest.approx([0.0, 0.0, -2.0], abs=1e-9)
@@ -145,8 +146,18 @@ def test_all_kinds_of_piece_agree_with_a_brute_search_along_the_line():
         rows = [
             (SLAB, (*ORIGIN[:2], 0.6, 0.8, 4.0, 0.5, ORIGIN[2] - 1.0, rng.normal(0, 0.3)), 0, 4),
             (DISC, (*ORIGIN[:2] + 3.0, 0.4, ORIGIN[2] - 1.0), 0, 0),
-            (WEDGE, (*(ORIGIN[:2] + 1), *(ORIGIN[:2] + [4, 1]), *(ORIGIN[:2] + [2, 4]), 99.0), 0, 0),
-            (TUBE, (*ORIGIN, *(ORIGIN + [4.0, 1.0, -1.0]), 0.2), 0, 4),
+            (
+                WEDGE,
+                (
+                    *(ORIGIN[:2] + 1),
+                    *(ORIGIN[:2] + np.array([4, 1])),
+                    *(ORIGIN[:2] + np.array([2, 4])),
+                    99.0,
+                ),
+                0,
+                0,
+            ),
+            (TUBE, (*ORIGIN, *(ORIGIN + np.array([4.0, 1.0, -1.0])), 0.2), 0, 4),
         ]
         a, b = ORIGIN + rng.normal(0, 4, 3), ORIGIN + rng.normal(0, 4, 3)
         for row in rows:
@@ -187,7 +198,9 @@ def brute(row, a, b):
     best = min(distance(g) for g in grid)
     k = int(np.argmin([distance(g) for g in grid]))
     low, high = grid[max(k - 1, 0)], grid[min(k + 1, 40)]
-    found = minimize_scalar(distance, bounds=(low, high), method="bounded", options={"xatol": 1e-10})
+    found = minimize_scalar(
+        distance, bounds=(low, high), method="bounded", options={"xatol": 1e-10}
+    )
     return min(best, found.fun)
 
 

@@ -78,7 +78,8 @@ def test_a_pit_is_dug_below_its_lowest_ground():
 
 def test_a_bore_from_angles_and_a_radius_keeps_to_them():
     path = bore_between(
-        (0.0, 0.0, 100.0), (60.0, 0.0, 100.0), entry_angle=np.radians(12), exit_angle=np.radians(10),
+        (0.0, 0.0, 100.0), (60.0, 0.0, 100.0),
+        entry_angle=np.radians(12), exit_angle=np.radians(10),
         level_height=97.5, bend_radius=30.0,
     )  # fmt: skip
     slope = np.diff(path[:, 2]) / np.diff(path[:, 0])
@@ -94,7 +95,9 @@ def test_a_bore_from_angles_and_a_radius_keeps_to_them():
 
 def test_stations_and_offsets_lead_along_an_axis_and_to_its_right():
     axis = np.array([[0.0, 0.0], [0.0, 10.0], [10.0, 10.0]])
-    path = bore_by_station(axis, np.array([5.0, 15.0]), np.array([1.0, 1.0]), np.array([98.0, 97.0]))
+    path = bore_by_station(
+        axis, np.array([5.0, 15.0]), np.array([1.0, 1.0]), np.array([98.0, 97.0])
+    )
     assert path == pytest.approx(np.array([[1.0, 5.0, 98.0], [5.0, 9.0, 97.0]]))
 
 
