@@ -3,7 +3,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from asfound.model import Receiver, Severity
+from asfound.model import Frame, Receiver, Severity
 
 
 @pytest.fixture
@@ -143,6 +143,20 @@ class TestFrameUndeclared:
     def test_a_vague_label_is_doubted(self, scene, speaks):
         found = speaks(scene.uploaded(1, position_accuracy=2.0), "frame-undeclared", [1])
         assert "2 m" in found.detail[0]
+
+    def test_a_name_of_several_realisations_that_is_not_carried_is_doubted(self, scene, speaks):
+        # The ETRS89 ensemble is good to 0.1 m (EPSG registry, datum ensemble 6258).
+        found = speaks(scene.uploaded(1, frame=Frame("ETRS89")), "frame-undeclared", [1])
+        assert found.value.tolist() == [0.1]
+        assert "no shot's budget carries" in found.detail[0]
+
+    def test_a_name_of_several_realisations_that_is_carried_is_said_so(self, scene, speaks):
+        vague = scene.uploaded(1, frame=Frame("ETRS89"), position_accuracy=0.1)
+        assert "carried in every" in speaks(vague, "frame-undeclared", [1]).detail[0]
+
+    @pytest.mark.parametrize("name", ["ETRF2000", "NAD83(2011)", "ITRF2020", "a local grid"])
+    def test_names_of_one_frame_pass(self, scene, silent, name):
+        silent(scene.uploaded(1, frame=Frame(name)), "frame-undeclared")
 
     def test_a_frame_good_to_centimetres_passes(self, scene, silent):
         silent(scene, "frame-undeclared")

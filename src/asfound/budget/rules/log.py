@@ -9,6 +9,8 @@ import numpy.typing as npt
 import shapely
 
 from asfound.budget.rules.context import Floats, Outcome, RuleContext, nothing, outcome, rule
+from asfound.errors import FrameError
+from asfound.geodesy import ensemble_accuracy, resolve_frame
 from asfound.model import Rule, Severity
 
 Places = npt.NDArray[np.int64]
@@ -274,22 +276,40 @@ FRAME_UNDECLARED = Rule(
     "frame-undeclared",
     "Reference frame declared only vaguely",
     "Whether an upload's coordinates name a frame good to centimetres.",
-    "doubt where a vague label's error is carried",
-    "published frame differences: NAD 83 and ITRF lie more than a metre apart",
-    "Find out which frame and epoch the correction service spoke, and add the file again.",
+    "doubt where a vague label's error is carried, or a name that covers several realisations is "
+    "not",
+    "published frame differences: NAD 83 and ITRF lie more than a metre apart; accuracies of "
+    "datum ensembles in the EPSG registry",
+    "Find out which frame and epoch the correction service spoke, and add the file again; or "
+    "carry the error with --position-accuracy.",
     subject="source",
 )
 
 
 @rule(FRAME_UNDECLARED)
 def frame_undeclared(context: RuleContext) -> Outcome:
-    vague = [k for k, s in enumerate(context.sources) if s.position_accuracy > 0]
-    sizes = np.array([context.sources[k].position_accuracy for k in vague])
-    words = [
-        f"'{context.sources[k].frame.crs}' is good to {context.sources[k].position_accuracy:g} m "
-        "only, carried in every shot's budget"
-        for k in vague
-    ]
-    return outcome(
-        FRAME_UNDECLARED, np.array(vague, np.int64), Severity.DOUBT, sizes, 0.0, "m", words
-    )
+    vague, sizes, words = [], [], []
+    for k, source in enumerate(context.sources):
+        crs, carried = source.frame.crs, source.position_accuracy
+        family = 0.0 if carried > 0 else _family_spread(crs)
+        if carried > 0:
+            words.append(f"'{crs}' is good to {carried:g} m only, carried in every shot's budget")
+        elif family > 0:
+            words.append(
+                f"'{crs}' covers realisations up to {family:g} m apart and does not say which the "
+                "correction service used; no shot's budget carries that"
+            )
+        else:
+            continue
+        vague.append(k)
+        sizes.append(max(carried, family))
+    index, size = np.array(vague, np.int64), np.array(sizes)
+    return outcome(FRAME_UNDECLARED, index, Severity.DOUBT, size, 0.0, "m", words)
+
+
+def _family_spread(crs: str) -> float:
+    """How far the frames lie apart that a name stands for [m]; 0 for the name of one frame."""
+    try:
+        return ensemble_accuracy(resolve_frame(crs))
+    except FrameError:
+        return 0.0
