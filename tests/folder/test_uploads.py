@@ -4,15 +4,20 @@ import hashlib
 
 import pytest
 
-from asfound.errors import AmbiguityError, InputError
+from asfound.errors import AmbiguityError, FrameError, InputError
 from asfound.folder import (
+    NoShotsError,
     add_upload,
+    frame_trouble,
     list_uploads,
     mapping_file,
     new_job,
     open_job,
     plain_name,
+    raw_row,
     read_intake,
+    read_record,
+    run_job,
     tag_of,
 )
 from asfound.model import Frame, JobSettings
@@ -117,3 +122,35 @@ def test_a_folder_that_holds_something_is_left_alone(tmp_path):
         new_job(tmp_path, JobSettings(name="x", frame=Frame("EPSG:6487")))
     with pytest.raises(InputError, match=r"job\.toml"):
         open_job(tmp_path)
+
+
+@pytest.mark.parametrize("crs", ["EPSG:4326", "EPSG:2048", "EPSG:999999", "nonsense"])
+def test_a_frame_that_cannot_be_drawn_in_starts_no_job(tmp_path, crs):
+    with pytest.raises(FrameError) as caught:
+        new_job(tmp_path / "j", JobSettings(name="x", frame=Frame(crs)))
+    assert caught.value.remedy
+    assert not (tmp_path / "j").exists()
+
+
+def test_what_will_stop_processing_is_known_when_a_file_is_added(job, tmp_path):
+    vague = {**HINTS, "frame": "EPSG:4979"}
+    added = add_upload(job, _file(tmp_path), hints=vague)
+    trouble = frame_trouble(job, read_record(job, added.record, 0))
+    assert isinstance(trouble, FrameError)
+    assert "position_accuracy" in trouble.remedy
+
+
+def test_rows_that_are_no_shots_are_told_when_nothing_is_left(job, tmp_path):
+    text = ROWS.replace("40.000", "95.000")
+    add_upload(job, _file(tmp_path, text=text), hints=HINTS)
+    with pytest.raises(NoShotsError) as caught:
+        run_job(job.path)
+    assert len(caught.value.intake.reports) == 2
+
+
+def test_the_raw_row_is_found_again(job, tmp_path):
+    add_upload(job, _file(tmp_path), hints=HINTS)
+    row = dict(raw_row(job, "A", 3))
+    assert row["Point"] == "2"
+    assert row["Depth (m)"] == "1.20"
+    assert raw_row(job, "A", 99) == ()

@@ -144,7 +144,7 @@ def add(
     json: JsonOption = False,
 ) -> None:
     """Take raw files into a job and show how they are understood."""
-    from asfound.folder import add_upload, list_uploads, open_job, read_record
+    from asfound.folder import add_upload, frame_trouble, list_uploads, open_job, read_record
 
     folder = open_job(job)
     hints: dict[str, object] = {
@@ -168,9 +168,10 @@ def add(
         item = add_upload(folder, file, hints=given, mapping_path=mapping, track=track)
         tags = [record.tag for record in list_uploads(folder, verify=False)]
         upload = read_record(folder, item.record, tags.index(item.record.tag))
-        done.append((item, upload))
+        trouble = frame_trouble(folder, upload)
+        done.append((item, upload, trouble))
         if not json:
-            show.added(folder, item, upload)
+            show.added(folder, item, upload, trouble)
     if json:
         show.added_json(folder, done)
 

@@ -178,7 +178,7 @@ def _print_upload(console: Console, upload: Upload) -> None:
         console.print("[bold]Not one row is a shot.[/bold] Look at the reports above.")
 
 
-def added(folder: JobFolder, done: Added, upload: Upload) -> None:
+def added(folder: JobFolder, done: Added, upload: Upload, trouble: AsfoundError | None) -> None:
     """How an upload is understood: column by column, with every doubt, and its rows."""
     from asfound.folder import mapping_file
 
@@ -207,10 +207,15 @@ def added(folder: JobFolder, done: Added, upload: Upload) -> None:
             if doubt.remedy:
                 console.print(f"  If wrong: {plain(doubt.remedy)}", soft_wrap=True)
     _print_upload(console, upload)
+    if trouble is not None:
+        console.print(f"[bold]Processing will stop:[/bold] {plain(trouble.what)}", soft_wrap=True)
+        console.print(f"  What to do: {plain(trouble.remedy)}", soft_wrap=True)
     console.print(f"The mapping is in {plain(mapping_file(folder, record.tag))}.")
 
 
-def added_json(folder: JobFolder, done: Sequence[tuple[Added, Upload]]) -> None:
+def added_json(
+    folder: JobFolder, done: Sequence[tuple[Added, Upload, AsfoundError | None]]
+) -> None:
     from asfound.folder import mapping_file
 
     print_json(
@@ -226,6 +231,7 @@ def added_json(folder: JobFolder, done: Sequence[tuple[Added, Upload]]) -> None:
                 "shots": upload.account.shots,
                 "sweep_readings": upload.account.sweep_readings,
                 "reported": upload.account.reported,
+                "trouble": "" if trouble is None else str(trouble),
                 "reports": [_report_json(report) for report in upload.reports],
                 "columns": [
                     {"quantity": q, "column": c, "read_as": f} for q, c, f in item.guess.rows()
@@ -239,7 +245,7 @@ def added_json(folder: JobFolder, done: Sequence[tuple[Added, Upload]]) -> None:
                 if item.guess
                 else [],
             }
-            for item, upload in done
+            for item, upload, trouble in done
         ]
     )
 

@@ -2,6 +2,7 @@
 
 from asfound.folder.jobs import (
     NoShotsError,
+    frame_trouble,
     new_job,
     process_job,
     read_intake,
@@ -27,6 +28,7 @@ __all__ = [
     "NoShotsError",
     "UploadRecord",
     "add_upload",
+    "frame_trouble",
     "list_uploads",
     "mapping_file",
     "new_job",

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from asfound.deliver import write_outputs
-from asfound.errors import InputError
+from asfound.errors import AsfoundError, InputError
 from asfound.folder.layout import JobFolder, open_job, write_whole
 from asfound.folder.settings import read_settings, settings_text
 from asfound.folder.uploads import UploadRecord, list_uploads, read_mapping
-from asfound.geodesy import resolve_frame
+from asfound.geodesy import job_grid, to_ground
 from asfound.intake import Upload, join_uploads, read_upload
 from asfound.job import process
 from asfound.model import Intake, JobSettings, Results
 
 _GITIGNORE = b"out/\n"
+_SAMPLE = 200
 
 
 def _silent(step: str) -> None:
@@ -30,9 +34,11 @@ def new_job(path: Path, settings: JobSettings) -> JobFolder:
     InputError
         If the folder already holds a job, or something else.
     FrameError
-        If the job's frame is unknown.
+        If the job's frame is unknown or can't be drawn in.
     """
-    resolve_frame(settings.frame.crs)
+    # The geoid's grid can only be put into the folder once there is one.
+    flat = replace(settings.frame, geoid="", height_kind="ellipsoidal")
+    job_grid(flat, None, (), where="the job's frame")
     if path.exists() and (not path.is_dir() or any(path.iterdir())):
         raise InputError(
             "there is something here already; a job wants a new or empty folder.",
@@ -88,6 +94,24 @@ def read_record(folder: JobFolder, record: UploadRecord, index: int) -> Upload:
         source_index=index,
         track=record.track,
     )
+
+
+def frame_trouble(folder: JobFolder, upload: Upload) -> AsfoundError | None:
+    """What would keep an upload's positions from the job's frame, found out when it is added.
+
+    Returns
+    -------
+    trouble : AsfoundError or None
+    """
+    sample = np.arange(0, len(upload.shots), max(1, len(upload.shots) // _SAMPLE))
+    shots = upload.shots.take(sample)
+    shots = replace(shots, source=np.zeros(len(shots), np.int16))
+    try:
+        if len(shots):
+            to_ground(shots, (upload.source,), read_settings(folder))
+    except AsfoundError as trouble:
+        return trouble
+    return None
 
 
 def read_intake(folder: JobFolder, *, progress: Callable[[str], None] = _silent) -> Intake:
