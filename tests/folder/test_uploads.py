@@ -24,15 +24,15 @@ from asfound.model import Frame, JobSettings
 
 ROWS = (
     "Point,Latitude,Longitude,Ellipsoidal height (m),Depth (m),Utility,UTC,Antenna height (m)\n"
-    "1,40.0001,-100.0001,600.1,1.10,gas,2026-11-17T15:00:00Z,1.2\n"
-    "2,40.0002,-100.0002,600.2,1.20,gas,2026-11-17T15:01:00Z,1.2\n"
+    "1,39.0001,-100.0001,600.1,1.10,gas,2026-11-17T15:00:00Z,1.2\n"
+    "2,39.0002,-100.0002,600.2,1.20,gas,2026-11-17T15:01:00Z,1.2\n"
 )
 HINTS = {"frame": "NAD83(2011)", "heights": "ellipsoidal", "position_of": "antenna"}
 
 
 @pytest.fixture
 def job(tmp_path):
-    return new_job(tmp_path / "job", JobSettings(name="test", frame=Frame("EPSG:6487")))
+    return new_job(tmp_path / "job", JobSettings(name="test", frame=Frame("EPSG:6466")))
 
 
 def _file(tmp_path, name="log.csv", text=ROWS):
@@ -119,7 +119,7 @@ def test_nothing_is_left_behind_when_a_file_is_missing(job, tmp_path):
 def test_a_folder_that_holds_something_is_left_alone(tmp_path):
     (tmp_path / "thesis.txt").write_text("mine")
     with pytest.raises(InputError, match="already"):
-        new_job(tmp_path, JobSettings(name="x", frame=Frame("EPSG:6487")))
+        new_job(tmp_path, JobSettings(name="x", frame=Frame("EPSG:6466")))
     with pytest.raises(InputError, match=r"job\.toml"):
         open_job(tmp_path)
 
@@ -141,7 +141,7 @@ def test_what_will_stop_processing_is_known_when_a_file_is_added(job, tmp_path):
 
 
 def test_rows_that_are_no_shots_are_told_when_nothing_is_left(job, tmp_path):
-    text = ROWS.replace("40.000", "95.000")
+    text = ROWS.replace("39.000", "95.000")
     add_upload(job, _file(tmp_path, text=text), hints=HINTS)
     with pytest.raises(NoShotsError) as caught:
         run_job(job.path)
