@@ -165,10 +165,13 @@ def add(
     given = {key: value for key, value in hints.items() if value not in ("", None, {})}
     done = []
     for file in files:
-        item = add_upload(folder, file, hints=given, mapping_path=mapping, track=track)
-        tags = [record.tag for record in list_uploads(folder, verify=False)]
-        upload = read_record(folder, item.record, tags.index(item.record.tag))
-        trouble = frame_trouble(folder, upload)
+        with show.steps(quiet=json) as step:
+            step(f"Taking in {file.name}")
+            item = add_upload(folder, file, hints=given, mapping_path=mapping, track=track)
+            step(f"Reading {file.name}")
+            tags = [record.tag for record in list_uploads(folder, verify=False)]
+            upload = read_record(folder, item.record, tags.index(item.record.tag))
+            trouble = frame_trouble(folder, upload)
         done.append((item, upload, trouble))
         if not json:
             show.added(folder, item, upload, trouble)
