@@ -113,9 +113,89 @@ def test_a_grid_in_feet_keeps_its_unit(tmp_path):
         crs="EPSG:6467",
         layer="shots",
     )
-    _, upload = _take(path, "g.gpkg", heights="ellipsoidal")
-    assert upload.shots.x[0] == 1_000_000.25
-    assert upload.shots.height[0] == pytest.approx(1200 * 1200 / 3937)
+    # The frame's plane is in US survey feet, but nothing says what the heights are in.
+    asked = guess_mapping(path, "g.gpkg", hints={"heights": "ellipsoidal"}).ambiguities
+    assert [doubt.field for doubt in asked] == ["height"]
+    for unit, metres in (("ftUS", 1200 / 3937), ("m", 1.0)):
+        given = {"heights": "ellipsoidal", "units": {"height of the geometry": unit}}
+        _, upload = _take(path, "g.gpkg", **given)
+        assert upload.shots.x[0] == 1_000_000.25
+        assert upload.shots.height[0] == pytest.approx(1200 * metres)
+    with pytest.raises(InputError, match="not a unit of heights"):
+        guess_mapping(path, "g.gpkg", hints={"units": {"height of the geometry": "fathom"}})
+
+
+def test_a_vertical_axis_says_what_heights_are_in(tmp_path):
+    # NAD83(2011) / Colorado Central (ftUS) + NAVD88 height (ftUS): EPSG:6428 and EPSG:6360.
+    path = tmp_path / "g.gpkg"
+    pyogrio.raw.write(
+        path,
+        shapely.to_wkb(shapely.points([[3_000_000.0, 1_700_000.0, 5280.0]])),
+        [np.array([1.0])],
+        ["Depth_ft"],
+        geometry_type="Point Z",
+        crs="EPSG:6428+6360",
+        layer="shots",
+    )
+    guess = guess_mapping(path, "g.gpkg", hints={"heights": "orthometric", "geoid": "g.tif"})
+    assert guess.mapping.columns["height"].unit == "ftUS"
+    assert "height" not in [doubt.field for doubt in (*guess.ambiguities, *guess.doubts)]
+
+
+def test_heights_of_points_without_any_unit_are_doubted(tmp_path):
+    path = tmp_path / "g.gpkg"
+    _write(path, geometry=shapely.points([[-98.1, 39.2, 405.0]] * 3))
+    guess = guess_mapping(path, "g.gpkg", hints={"heights": "ellipsoidal"})
+    assert guess.mapping.columns["height"].unit == "m"
+    assert any(doubt.field == "height" for doubt in guess.doubts)
+
+
+@pytest.mark.parametrize("entry", ["x", None, 7, [], {}, {"type": "Point"}])
+def test_an_entry_that_is_no_feature_keeps_its_number_and_is_reported(entry):
+    places = [_feature([-98.1, 39.2 + k / 1000], depth_m=1.0 + k / 10) for k in range(4)]
+    data = _geojson(*places[:2], entry, *places[2:])
+    _, upload = _take(data, "f.geojson", frame="NAD83(2011)")
+    assert (upload.account.rows, upload.account.shots, upload.account.reported) == (5, 4, 1)
+    assert upload.shots.row.tolist() == [1, 2, 4, 5]
+    assert upload.shots.depth.tolist() == pytest.approx([1.0, 1.1, 1.2, 1.3])
+    (report,) = [report for report in upload.reports if not report.accepted]
+    assert report.row == 3
+    assert "no GeoJSON feature" in report.reason
+
+
+@pytest.mark.parametrize(
+    ("data", "what"),
+    [
+        (b"[" * 200_000, "nested too deeply"),
+        (b'{"type": "FeatureCollection", "features": [', "line 1, character"),
+        (b'{"type": "FeatureCollection", "features": ["\xff"]}', "not UTF-8"),
+    ],
+)
+def test_what_is_no_json_is_said_in_plain_words(data, what):
+    with pytest.raises(InputError, match="no GeoJSON") as caught:
+        guess_mapping(data, "f.geojson", hints={"frame": "NAD83(2011)"})
+    assert what in str(caught.value)
+    assert "asfound-" not in str(caught.value)
+
+
+def test_a_damaged_record_of_a_geopackage_is_reported_and_the_others_are_kept(tmp_path):
+    path = tmp_path / "g.gpkg"
+    _write(path)
+    with sqlite3.connect(path) as database:
+        # Triggers of the spatial index need functions that plain SQLite lacks.
+        for (name,) in database.execute(
+            "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+        ).fetchall():
+            database.execute(f'DROP TRIGGER "{name}"')
+        database.execute(
+            "UPDATE g SET Utility = CAST(? AS TEXT) WHERE fid = 2", (b"wa\xff\xffter",)
+        )
+    database.close()
+    _, upload = _take(path, "g.gpkg")
+    assert (upload.account.rows, upload.account.shots, upload.account.reported) == (3, 2, 1)
+    (report,) = [report for report in upload.reports if not report.accepted]
+    assert report.row == 2
+    assert "damaged" in report.reason
 
 
 def test_a_shapefile_without_prj_has_no_frame(tmp_path):

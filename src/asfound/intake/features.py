@@ -103,7 +103,9 @@ class FeatureTable:
                     mask[part],
                     "geometry",
                     reason,
-                    "Give shots as points; lines and areas are not read.",
+                    "Give shots as points; lines and areas are not read."
+                    if "geometry" in reason
+                    else "It is damaged: export the file again, or correct a copy.",
                     [""] * int(mask[part].sum()),
                 )
                 for reason, mask in features.faults.items()
@@ -129,6 +131,23 @@ def sample_of(features: Features) -> Sample:
     count = min(len(features), SAMPLE_ROWS)
     rows = tuple(tuple(column[k].strip() for column in cells) for k in range(count))
     return Sample("utf-8", ",", ".", 1, tuple(features.columns), rows, ())
+
+
+def sound_text(column: pa.Array) -> tuple[pa.Array, npt.NDArray[np.bool_]]:
+    """A column of text without bytes that are no text, and which rows held such."""
+    if not pa.types.is_string(column.type):
+        return column, np.zeros(len(column), bool)
+    try:
+        column.validate(full=True)
+    except pa.ArrowInvalid:
+        raw = column.cast(pa.binary()).to_pylist()
+        text = [None if cell is None else cell.decode("utf-8", "replace") for cell in raw]
+        spoiled = [
+            cell is not None and after is not None and after.encode() != cell
+            for cell, after in zip(raw, text, strict=True)
+        ]
+        return pa.array(text, pa.string()), np.array(spoiled, bool)
+    return column, np.zeros(len(column), bool)
 
 
 def plain_column(column: pa.ChunkedArray | pa.Array) -> pa.Array:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import sqlite3
 import tempfile
 import warnings
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from pathlib import Path, PurePath
 
 import numpy as np
@@ -19,7 +21,8 @@ from pyogrio.errors import DataLayerError, DataSourceError, FieldError, Geometry
 
 from asfound.errors import InputError
 from asfound.intake.archives import Archive
-from asfound.intake.features import GEOMETRY_HEIGHT, Features, plain_column
+from asfound.intake.features import GEOMETRY_HEIGHT, Features, plain_column, sound_text
+from asfound.intake.geojson import NO_FEATURE, no_features, with_left_out
 from asfound.intake.limits import DOCUMENT_BYTES, MEBIBYTE
 from asfound.intake.mapping import Mapping
 from asfound.intake.raw import Data, head, open_raw, raw_size
@@ -55,6 +58,7 @@ def read_features(
     InputError
         If the file is damaged or too large, or has several layers and none is named.
     """
+    bad = no_features(data, name) if kind == "geojson" else None
     with _copied(data, name, kind, layer) as path, warnings.catch_warnings():
         warnings.simplefilter("ignore")  # GDAL's remarks; what is lost is found by counting
         if kind == "geopackage":
@@ -76,23 +80,35 @@ def read_features(
             where=name,
             remedy="It is damaged or cut off: export it again.",
         )
-    return _features(table, meta, kind, chosen or layer)
+    if bad is not None:
+        table = with_left_out(table, bad, name)
+    features = _features(table, meta, kind, chosen or layer)
+    if bad is not None and bad.any():
+        faults = {reason: mask & ~bad for reason, mask in features.faults.items()}
+        features = replace(features, faults={**faults, NO_FEATURE: bad})
+    return features
 
 
 def _one_line(error: BaseException) -> str:
-    return " ".join(str(error).split()).rstrip(".")[:200]
+    """What GDAL says, without the place of the copy and its advice for programmers."""
+    words = " ".join(str(error).split())
+    if "not recognized as being in a supported file format" in words:
+        return "it is something else under this name"
+    words = re.sub(r"'?[^\s']*/asfound-[^\s']*'?", "the file", words)
+    return (words if len(words) <= 200 else words[:200].rpartition(" ")[0] + " ...").rstrip(".")
 
 
 def _features(table: pa.Table, meta: dict[str, object], kind: str, layer: str) -> Features:
     geometry_name = str(meta.get("geometry_name") or "wkb_geometry")
     if geometry_name not in table.column_names:
         geometry_name = "wkb_geometry" if "wkb_geometry" in table.column_names else ""
-    columns = {
-        title: plain_column(table.column(title))
-        for title in table.column_names
-        if title != geometry_name
-    }
     count = table.num_rows
+    damaged = np.zeros(count, bool)
+    columns = {}
+    for title in table.column_names:
+        if title != geometry_name:
+            columns[title], spoiled = sound_text(plain_column(table.column(title)))
+            damaged |= spoiled
     if geometry_name:
         wkb = np.array(table.column(geometry_name).to_pylist(), object)
         x, y, z, faults = _points(shapely.from_wkb(wkb, on_invalid="ignore"))
@@ -101,6 +117,9 @@ def _features(table: pa.Table, meta: dict[str, object], kind: str, layer: str) -
     else:
         x = y = np.full(count, np.nan)
         faults = {"the feature has no geometry.": np.ones(count, bool)}
+    if damaged.any():
+        faults = {reason: mask & ~damaged for reason, mask in faults.items()}
+        faults["the feature is damaged: it holds bytes that are no text."] = damaged
     crs = str(meta.get("crs") or "")
     if kind == "geojson" and crs in ("EPSG:4326", "OGC:CRS84"):
         crs = "EPSG:4979"

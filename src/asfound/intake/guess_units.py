@@ -6,7 +6,8 @@ import re
 
 import numpy as np
 
-from asfound.errors import InputError
+from asfound.errors import FrameError, InputError
+from asfound.geodesy import resolve_frame
 from asfound.intake.columns_guess import Matched, numbers_of
 from asfound.intake.features import GEOMETRY_HEIGHT
 from asfound.intake.guess_state import Guess
@@ -244,16 +245,55 @@ def geometry_height(guess: Guess) -> None:
     """The third coordinate of points, where no attribute is the height."""
     if GEOMETRY_HEIGHT not in guess.sample.titles or "height" in guess.columns:
         return
+    declared = guess.units.get(guess.sample.titles.index(GEOMETRY_HEIGHT), "")
+    unit = unit_code("length", declared) or ""
+    if declared and not unit:
+        raise InputError(
+            f"'{declared}' is not a unit of heights.",
+            where=f"--unit '{GEOMETRY_HEIGHT}'",
+            remedy=f"Use one of {', '.join(SCALES['length'])}.",
+        )
+    # RFC 7946, section 4, and KML 2.3 say metres; elsewhere a vertical axis says its unit.
+    if not unit and guess.format in ("geojson", "kml"):
+        unit = "m"
+    unit = unit or _length_code(_vertical_unit(guess.frame.crs))
+    if unit:
+        guess.columns["height"] = Column(GEOMETRY_HEIGHT, unit)
+        return
     own = guess.facts.unit_metres if guess.facts and not guess.facts.geographic else 1.0
-    unit = next((u for u in ("m", "ft", "ftUS") if abs(SCALES["length"][u] - own) < 1e-9), "m")
-    guess.columns["height"] = Column(GEOMETRY_HEIGHT, unit)
-    if unit != "m":
+    plane = _length_code(own)
+    if plane == "m":
+        guess.columns["height"] = Column(GEOMETRY_HEIGHT, "m")
         guess.doubt(
             "height",
-            f"Heights of the points are taken in {unit}.",
-            "That is the unit of the frame.",
-            "Set unit under [columns.height] in the mapping file.",
+            "Heights of the points are taken in metres.",
+            "The file's frame has no vertical axis, so nothing says their unit.",
+            f'Give --unit "{GEOMETRY_HEIGHT}=ft" (or ftUS), or unit under [columns.height].',
         )
+        return
+    guess.columns["height"] = Column(GEOMETRY_HEIGHT, OPEN)
+    guess.ambiguity(
+        "height",
+        f"Heights of the points are in {plane or 'the unit of the plane'} or in metres.",
+        "The frame's plane is in feet, but it has no vertical axis that says what heights are in.",
+        f'Give --unit "{GEOMETRY_HEIGHT}={plane or "ft"}" or "{GEOMETRY_HEIGHT}=m" (unit under '
+        "[columns.height]).",
+    )
+
+
+def _length_code(metres: float) -> str:
+    """Code of a unit of so many metres; empty if it has none."""
+    known = (unit for unit in ("m", "ft", "ftUS") if abs(SCALES["length"][unit] - metres) < 1e-9)
+    return next(known, "")
+
+
+def _vertical_unit(crs: str) -> float:
+    """Metres in one unit of a frame's vertical axis; NaN where it has none."""
+    try:
+        axes = resolve_frame(crs).axis_info if crs != OPEN else ()
+    except FrameError:
+        axes = ()
+    return next((a.unit_conversion_factor for a in axes if a.direction == "up"), float("nan"))
 
 
 def second_parts(guess: Guess) -> None:

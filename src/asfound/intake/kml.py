@@ -100,8 +100,7 @@ def read_kml(data: Data, name: str) -> Features:
         placemarks = parser.close()
     except DefusedXmlException as error:
         raise InputError(
-            "the KML declares XML entities or a document type, which can hide anything: "
-            f"{type(error).__name__}.",
+            "the KML declares XML entities or a document type, which can hide anything.",
             where=name,
             remedy="Save it again without them.",
         ) from error

@@ -12,6 +12,8 @@ FILE_BYTES = 16 * 1024 * MEBIBYTE
 """A larger file is refused."""
 DOCUMENT_BYTES = 512 * MEBIBYTE
 """A larger GeoJSON or KML document is refused: they are read whole."""
+GEOJSON_CHECKED_BYTES = 128 * MEBIBYTE
+"""In a larger GeoJSON document entries that are no features are not looked for."""
 ARCHIVE_BYTES = 2 * 1024 * MEBIBYTE
 """An archive (zip, KMZ) that expands to more is refused."""
 ARCHIVE_RATIO = 200
