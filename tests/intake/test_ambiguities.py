@@ -119,6 +119,18 @@ def test_a_plus_sign_says_that_signs_are_written():
     assert guess_mapping(data, "f.csv", hints=hints).ambiguities == ()
 
 
+@pytest.mark.parametrize(("unit", "value"), [("deg E", "-46.6"), ("deg W", "-98.1")])
+def test_a_sign_beside_a_declared_hemisphere_is_named_as_what_it_is(unit, value):
+    data = _file("Lat,Lon,Depth m", f"39.2,{value},1.2", "39.2,what,1.2")
+    guess = guess_mapping(data, "f.csv", hints={**HINTS, "units": {"Lon": unit}})
+    upload = read_upload(data, "f.csv", guess.mapping, tag="A", source_index=0)
+    first, second = upload.reports
+    assert "minus sign" in first.reason
+    assert unit[-1] in first.reason
+    assert "hemisphere" in first.remedy
+    assert "can't be read" in second.reason
+
+
 def test_days_beyond_twelve_tell_the_order():
     data = _file("Lat,Lon,Time (UTC)", "39.2,-98.1,05/06/2026 10:00", "39.2,-98.1,05/17/2026 10:00")
     guess = guess_mapping(data, "f.csv", hints=HINTS)

@@ -125,3 +125,9 @@ def test_the_reference_names_every_quantity_unit_and_key():
         "unit", "form", "hemisphere", "plus", "only",
     ):  # fmt: skip
         assert f"`{key}`" in text, key
+
+
+def test_feet_and_inches_as_older_mapping_files_had_them_are_understood():
+    old = "[columns.depth]\ncolumn = 'Depth'\nunit = 'ft'\nform = 'feet-inches'\n"
+    column = mapping_from_toml(old, "m.toml").columns["depth"]
+    assert (column.unit, column.form) == ("ft in", "")

@@ -304,13 +304,29 @@ class CellReader:
         name = angle if angle in self.mapping.columns else length
         values = self.angle(angle) if name == angle else self.grid_values(length)
         if values.bad.any():
-            self.reject(
-                values.bad,
-                name,
-                f"the {name} '{{value}}' can't be read.",
-                FIX_VALUE,
-                values.shown(np.flatnonzero(values.bad)),
-            )
+            where = np.flatnonzero(values.bad)
+            texts = values.shown(where)
+            letter = self.mapping.columns[name].hemisphere
+            twice = np.array([bool(letter) and text[:1] in "-\u2212" for text in texts])
+            for part, reason, remedy in (
+                (~twice, f"the {name} '{{value}}' can't be read.", FIX_VALUE),
+                (
+                    twice,
+                    f"the {name} '{{value}}' has a minus sign, but the column is declared {letter} "
+                    "without signs.",
+                    f"If the signs are right, leave {letter} out of --unit (hemisphere under "
+                    f"[columns.{name}] in the mapping file).",
+                ),
+            ):
+                mask = np.zeros(len(values.bad), bool)
+                mask[where[part]] = True
+                self.reject(
+                    mask,
+                    name,
+                    reason,
+                    remedy,
+                    [t for t, own in zip(texts, part, strict=True) if own],
+                )
         absent = values.missing & ~values.bad
         if absent.any():
             texts = values.shown(np.flatnonzero(absent))

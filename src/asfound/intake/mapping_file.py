@@ -308,6 +308,9 @@ def _columns(tree: Any, where: str) -> dict[str, Column]:
             )
         column = _Table(content, here)
         units, forms = units_of(quantity), forms_of(quantity)
+        if column.values.get("form") == "feet-inches" and quantity.dimension == "length":
+            # As mapping files had it before feet and inches became a unit.
+            column.values |= {"form": "", "unit": "ft in"}
         columns[name] = Column(
             column=column.take("column", _column_key, OPEN),
             unit=column.take("unit", _one_of(units), _usual(units, quantity)),
