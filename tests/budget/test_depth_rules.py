@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from asfound.model import Severity
+from asfound.model import NominalSize, Severity, Utility
 
 
 @pytest.fixture
@@ -94,6 +94,27 @@ class TestRange:
     @pytest.mark.parametrize("depth", [0.12, 5.9])
     def test_depths_within_reach_pass(self, scene, silent, depth):
         silent(scene.having(slice(0, 21), depth=depth), "depth-range")
+
+
+class TestTopAboveGround:
+    def sized(self, scene, diameter):
+        return scene.declaring(sizes=(NominalSize(diameter, Utility.GAS),))
+
+    def test_a_diameter_in_inches_taken_for_metres_is_doubted(self, scene, speaks):
+        # NPS 4 is 4.5 inches: 114.3 mm (ASME B36.10M).
+        found = speaks(self.sized(scene, 4.5), "top-above-ground", np.arange(21))
+        assert "above the ground" in found.detail[0]
+        assert found.limit[0] == 2.25
+
+    def test_diameters_that_fit_under_the_ground_pass(self, scene, silent):
+        silent(self.sized(scene, 0.1143), "top-above-ground")
+        silent(self.sized(scene, 1.8), "top-above-ground")
+
+    def test_a_job_without_sizes_says_so(self, scene, not_run):
+        not_run(scene, "top-above-ground")
+
+    def test_shots_without_depths_are_not_judged(self, scene, silent):
+        silent(self.sized(scene.having(depth=np.nan), 4.5), "top-above-ground")
 
 
 class TestMissing:

@@ -157,6 +157,7 @@ def run(context: RuleContext) -> Findings:
 _EXPLAINED_BY: dict[str, tuple[str, ...]] = {
     "depth-neighbours": ("depth-typing", "utility-mismatch", "distorted-field", "depth-range"),
     "depth-range": ("depth-typing",),
+    "top-above-ground": ("depth-typing", "utility-mismatch", "distorted-field"),
     "position-outlier": ("utility-mismatch", "fix-kind", "tilt"),
     "on-no-line": ("utility-mismatch",),
     "current-change": ("utility-mismatch", "distorted-field"),

@@ -50,6 +50,16 @@ DEPTH_MISSING = Rule(
     "Treat the depth as unknown; nothing is drawn below ground here.",
 )
 
+TOP_ABOVE_GROUND = Rule(
+    "top-above-ground",
+    "Top of the utility above the ground",
+    "The depth of the centre against half of the outside diameter declared for the line.",
+    "doubt where the depth is less than half of the diameter",
+    "geometry: the top lies half of the outside diameter above the centre",
+    "Check outside_diameter under [[size]] in job.toml, in metres (4.5 inches are 0.114), and "
+    "the depth.",
+)
+
 _SLIPS: tuple[tuple[float, str, str], ...] = (
     (10.0, "a decimal place (x 10)", "decimal"),
     (0.1, "a decimal place (/ 10)", "decimal"),
@@ -184,3 +194,19 @@ def depth_missing(context: RuleContext) -> Outcome:
     rows = np.flatnonzero(~np.isfinite(context.shots.depth) & ~context.control)
     words = ["no depth reading"] * len(rows)
     return outcome(DEPTH_MISSING, rows, Severity.NOTE, detail=words)
+
+
+@rule(TOP_ABOVE_GROUND)
+def top_above_ground(context: RuleContext) -> Outcome:
+    half = context.budget.outside_diameter / 2
+    if not np.isfinite(half).any():
+        return "no sizes are declared"
+    depth = context.shots.depth
+    with np.errstate(invalid="ignore"):
+        rows = np.flatnonzero((depth < half) & ~context.control)
+    words = [
+        f"centre {below:.2f} m deep, but the outside diameter is declared as {2 * radius:.3f} m: "
+        f"the top would lie {radius - below:.2f} m above the ground"
+        for below, radius in zip(depth[rows], half[rows], strict=True)
+    ]
+    return outcome(TOP_ABOVE_GROUND, rows, Severity.DOUBT, depth[rows], half[rows], "m", words)
