@@ -13,7 +13,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from asfound.cli import planning, show
+from asfound.cli import digs, planning, show
 from asfound.errors import AsfoundError, InputError
 
 EXIT_CODES = {
@@ -339,6 +339,7 @@ def demo(
         show.demo_built(folder, json=json)
 
 
+app.command()(digs.digs)
 app.command()(planning.preview)
 app.command()(planning.reach)
 

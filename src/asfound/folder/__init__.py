@@ -1,5 +1,6 @@
 """A job on disk: its folder, its settings, its uploads, and the whole way from raw to results."""
 
+from asfound.folder.digs import read_digs
 from asfound.folder.jobs import (
     NoShotsError,
     frame_trouble,
@@ -36,6 +37,7 @@ __all__ = [
     "plain_name",
     "process_job",
     "raw_row",
+    "read_digs",
     "read_intake",
     "read_mapping",
     "read_record",

@@ -20,7 +20,7 @@ T = TypeVar("T")
 _TOP = {"job", "frame", "units", "work_area", "control", "receiver", "size", "profile"}
 
 
-class _Table:
+class Table:
     """A TOML table that knows where it stands and which of its keys were asked for."""
 
     def __init__(self, values: Mapping[str, Any], where: str) -> None:
@@ -69,20 +69,20 @@ def number(value: Any) -> float:
     return float(value)
 
 
-def _positive(value: Any) -> float:
+def positive(value: Any) -> float:
     result = number(value)
     if result < 0:
         raise ValueError("it can't be negative")
     return result
 
 
-def _flag(value: Any) -> bool:
+def flag(value: Any) -> bool:
     if not isinstance(value, bool):
         raise TypeError("true or false is needed")
     return value
 
 
-def _day(value: Any) -> date:
+def day(value: Any) -> date:
     if type(value) is not date:
         raise TypeError("a date such as 2026-11-17 is needed")
     return value
@@ -97,7 +97,7 @@ def _one_of(*words: str) -> Callable[[Any], str]:
     return check
 
 
-def _utility(value: Any) -> Utility:
+def utility_word(value: Any) -> Utility:
     word = text(value).upper()
     if word not in Utility.__members__:
         raise ValueError(f"one of {', '.join(u.word for u in Utility)} is needed")
@@ -150,10 +150,10 @@ def settings_from_tree(
             raise SettingsError(
                 f"unknown table [{key}].", where=where, remedy=f"Known: {', '.join(sorted(_TOP))}."
             )
-    job = _table(tree, "job", where)
-    frame = _table(tree, "frame", where)
-    units = _table(tree, "units", where)
-    work_area = _table(tree, "work_area", where)
+    job = table_in(tree, "job", where)
+    frame = table_in(tree, "frame", where)
+    units = table_in(tree, "units", where)
+    work_area = table_in(tree, "work_area", where)
     epoch = frame.take("epoch", number, float("nan"))
     ring = work_area.take("ring", _ring, np.empty((0, 2)))
     vertical = frame.take("heights", _one_of("ellipsoidal", "orthometric", "none"), "ellipsoidal")
@@ -164,8 +164,8 @@ def settings_from_tree(
         crew=job.take("crew", text, ""),
         notice=job.take("notice", text, ""),
         purpose=job.take("purpose", text, ""),
-        invented=job.take("invented", _flag, False),
-        processed_on=job.take("today", _day, date.min) if "today" in job.values else None,
+        invented=job.take("invented", flag, False),
+        processed_on=job.take("today", day, date.min) if "today" in job.values else None,
         frame=Frame(
             crs=frame.take("crs", text),
             epoch=None if np.isnan(epoch) else epoch,
@@ -174,9 +174,9 @@ def settings_from_tree(
         ),
         length_unit=units.take("length", _one_of(*LENGTH_UNITS), "m"),
         work_area=ring if len(ring) else None,
-        control=tuple(_control(t) for t in _tables(tree, "control", where)),
-        receivers=tuple(_receiver(t) for t in _tables(tree, "receiver", where)),
-        sizes=tuple(_size(t) for t in _tables(tree, "size", where)),
+        control=tuple(_control(t) for t in tables_in(tree, "control", where)),
+        receivers=tuple(_receiver(t) for t in tables_in(tree, "receiver", where)),
+        sizes=tuple(_size(t) for t in tables_in(tree, "size", where)),
         profile=dict(tree.get("profile", {})),
         grids=grids,
     )
@@ -193,42 +193,42 @@ def settings_from_tree(
     return settings
 
 
-def _table(tree: Mapping[str, Any], key: str, where: str) -> _Table:
+def table_in(tree: Mapping[str, Any], key: str, where: str) -> Table:
     values = tree.get(key, {})
     if not isinstance(values, Mapping):
         raise SettingsError(f"{key} must be a table.", where=where, remedy=f"Write [{key}].")
-    return _Table(values, f"{where} [{key}]")
+    return Table(values, f"{where} [{key}]")
 
 
-def _tables(tree: Mapping[str, Any], key: str, where: str) -> list[_Table]:
+def tables_in(tree: Mapping[str, Any], key: str, where: str) -> list[Table]:
     values = tree.get(key, [])
     if not isinstance(values, list) or not all(isinstance(v, Mapping) for v in values):
         raise SettingsError(
             f"{key} must be a list of tables.", where=where, remedy=f"Write [[{key}]]."
         )
-    return [_Table(v, f"{where} [[{key}]] number {k}") for k, v in enumerate(values, 1)]
+    return [Table(v, f"{where} [[{key}]] number {k}") for k, v in enumerate(values, 1)]
 
 
-def _control(table: _Table) -> ControlPoint:
+def _control(table: Table) -> ControlPoint:
     point = ControlPoint(
         name=table.take("name", text),
         easting=table.take("easting", number),
         northing=table.take("northing", number),
         height=table.take("height", number, float("nan")),
-        horizontal_sd=table.take("horizontal_sd", _positive, 0.01),
-        vertical_sd=table.take("vertical_sd", _positive, 0.015),
+        horizontal_sd=table.take("horizontal_sd", positive, 0.01),
+        vertical_sd=table.take("vertical_sd", positive, 0.015),
     )
     table.done()
     return point
 
 
-def _receiver(table: _Table) -> Receiver:
-    verified = table.take("verified", _day, date.min)
+def _receiver(table: Table) -> Receiver:
+    verified = table.take("verified", day, date.min)
     receiver = Receiver(
         serial=table.take("serial", text),
-        horizontal=table.take("horizontal", _positive, 0.008),
-        vertical=table.take("vertical", _positive, 0.015),
-        ppm=table.take("ppm", _positive, 1.0),
+        horizontal=table.take("horizontal", positive, 0.008),
+        vertical=table.take("vertical", positive, 0.015),
+        ppm=table.take("ppm", positive, 1.0),
         verified=None if verified == date.min else verified,
         note=table.take("note", text, ""),
     )
@@ -236,10 +236,10 @@ def _receiver(table: _Table) -> Receiver:
     return receiver
 
 
-def _size(table: _Table) -> NominalSize:
+def _size(table: Table) -> NominalSize:
     size = NominalSize(
-        outside_diameter=table.take("outside_diameter", _positive),
-        utility=table.take("utility", _utility, Utility.UNKNOWN),
+        outside_diameter=table.take("outside_diameter", positive),
+        utility=table.take("utility", utility_word, Utility.UNKNOWN),
         line=table.take("line", text, ""),
         basis=table.take("basis", text, ""),
     )
