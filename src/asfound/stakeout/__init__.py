@@ -1,7 +1,9 @@
 """Stakeout: finding a spot again, and proving that it was found."""
 
 from asfound.stakeout.exchange import geojson_list, gpx_list, kml_list, landxml_list
+from asfound.stakeout.guidance import Guidance, GuidanceSettings, LiveTarget, guide, live_target
 from asfound.stakeout.listing import COLUMNS, csv_list, list_columns
+from asfound.stakeout.live import LiveFix, LiveState, StreamCounts, feed
 from asfound.stakeout.order import path_length, walking_order
 from asfound.stakeout.return_check import (
     TOLERANCE,
@@ -23,18 +25,27 @@ from asfound.stakeout.targets import (
 __all__ = [
     "COLUMNS",
     "TOLERANCE",
+    "Guidance",
+    "GuidanceSettings",
+    "LiveFix",
+    "LiveState",
+    "LiveTarget",
     "Outcome",
     "ReturnCheck",
     "ServiceTargets",
+    "StreamCounts",
     "Targets",
     "crossing_targets",
     "csv_list",
+    "feed",
     "geojson_list",
     "gpx_list",
+    "guide",
     "kml_list",
     "landxml_list",
     "line_targets",
     "list_columns",
+    "live_target",
     "path_length",
     "point_targets",
     "return_check",

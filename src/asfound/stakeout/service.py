@@ -22,6 +22,7 @@ from asfound.geodesy import (
     Place,
     choose_operation,
     ensemble_accuracy,
+    exact_factors,
     frame_of,
     geoid_from_file,
     is_dynamic,
@@ -71,7 +72,9 @@ class ServiceTargets:
     accuracy : float
         Of these, as the registry states it [m]; part of the covariance.
     covariance : (n, 3, 3) float64
-        Of the targets with the operation's accuracy [m2].
+        Of the targets with the operation's accuracy, in the job's grid east, north, up [m2].
+    convergence : (n,) float64
+        True bearing minus the job's grid bearing [rad].
     unmodelled : tuple of str
         What was left out, with its size.
     """
@@ -92,6 +95,7 @@ class ServiceTargets:
     operation: str
     accuracy: float
     covariance: Floats
+    convergence: Floats
     unmodelled: tuple[str, ...]
 
     def __len__(self) -> int:
@@ -177,6 +181,7 @@ def to_service(
         operation=route.name,
         accuracy=route.accuracy,
         covariance=covariance,
+        convergence=exact_factors(grid.project_degrees, longitude, latitude, grid.ellipsoid)[0],
         unmodelled=(*route.unmodelled, *_without_height(known)),
     )
 
