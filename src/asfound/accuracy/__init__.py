@@ -4,6 +4,16 @@ from asfound.accuracy.checks import KINDS, Checks, control_checks, repeat_checks
 from asfound.accuracy.exposures import Exposure, exposure_checks, stations_of
 from asfound.accuracy.honesty import BudgetTest, judge_budget
 from asfound.accuracy.mix_ups import MixUp, MixUpReport, find_mix_ups, weigh
+from asfound.accuracy.quality_levels import (
+    ASSIGNED_BY,
+    Proposal,
+    QualityLevel,
+    Scheme,
+    propose_level,
+    scheme,
+    schemes,
+)
+from asfound.accuracy.segments import KNOWN_BY, Segment, segments_of
 from asfound.accuracy.statements import (
     RootMeanSquare,
     Statement,
@@ -18,14 +28,20 @@ from asfound.accuracy.statements import (
 from asfound.accuracy.suspects import CAUSES, Suspect, suspects
 
 __all__ = [
+    "ASSIGNED_BY",
     "CAUSES",
     "KINDS",
+    "KNOWN_BY",
     "BudgetTest",
     "Checks",
     "Exposure",
     "MixUp",
     "MixUpReport",
+    "Proposal",
+    "QualityLevel",
     "RootMeanSquare",
+    "Scheme",
+    "Segment",
     "Statement",
     "Suspect",
     "asprs_statement",
@@ -37,8 +53,12 @@ __all__ = [
     "judge_budget",
     "nssda_horizontal",
     "nssda_vertical",
+    "propose_level",
     "repeat_checks",
     "root_mean_square",
+    "scheme",
+    "schemes",
+    "segments_of",
     "statements",
     "stations_of",
     "suspects",

@@ -1,0 +1,220 @@
+"""Quality levels proposed for segments of a line, with the reasons and what the next one lacks.
+
+A level is never assigned here: it is for the licensed professional in charge, who knows what no
+file holds (records searched, features surveyed, a second technique).
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+
+from asfound.accuracy.segments import KNOWN_BY, Segment
+from asfound.errors import InputError
+from asfound.model import Verdict
+
+ASSIGNED_BY = (
+    "Proposed from the measurements alone; a licensed professional assigns the quality level."
+)
+
+
+@dataclass(frozen=True)
+class QualityLevel:
+    """A level of a scheme; figures are NaN where it asks for none [m, or share of the depth]."""
+
+    name: str
+    title: str
+    needs: str
+    horizontal: float = math.nan
+    horizontal_share: float = math.nan
+    vertical: float = math.nan
+    vertical_share: float = math.nan
+
+
+@dataclass(frozen=True)
+class Scheme:
+    """A standard's levels, best first, and how they got here."""
+
+    id: str
+    title: str
+    read: str
+    note: str
+    levels: tuple[QualityLevel, ...]
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A level proposed for a segment.
+
+    Parameters
+    ----------
+    scheme : Scheme
+    segment : Segment
+    level : QualityLevel or None
+        None where the findings must be settled first, or no level fits.
+    reasons : tuple of str
+        Why this one.
+    lacking : tuple of str
+        What is missing to the next better one; empty at the best.
+    next_level : QualityLevel or None
+    words : str
+    """
+
+    scheme: Scheme
+    segment: Segment
+    level: QualityLevel | None
+    reasons: tuple[str, ...]
+    lacking: tuple[str, ...]
+    next_level: QualityLevel | None
+    words: str
+
+
+@lru_cache(maxsize=1)
+def schemes() -> tuple[Scheme, ...]:
+    """All schemes that are known, from the package's own data."""
+    text = files("asfound.accuracy").joinpath("quality_levels.toml").read_text("utf-8")
+    return tuple(
+        Scheme(
+            entry["id"],
+            entry["title"],
+            entry["read"],
+            entry["note"],
+            tuple(QualityLevel(**level) for level in entry["level"]),
+        )
+        for entry in tomllib.loads(text)["scheme"]
+    )
+
+
+def scheme(name: str) -> Scheme:
+    """One scheme by its id.
+
+    Raises
+    ------
+    InputError
+        If it is not known.
+    """
+    for candidate in schemes():
+        if candidate.id == name:
+            return candidate
+    raise InputError(
+        f"'{name}' is not a scheme of quality levels.",
+        remedy=f"Use one of {', '.join(s.id for s in schemes())}.",
+    )
+
+
+def propose_level(
+    segment: Segment, chosen: Scheme, *, verdict: Verdict = Verdict.SOUND
+) -> Proposal:
+    """The best level that a segment's evidence bears.
+
+    Parameters
+    ----------
+    segment : Segment
+    chosen : Scheme
+    verdict : Verdict
+        Of the line. Unfit: nothing is proposed. Doubtful: the proposal says so.
+    """
+    if verdict is Verdict.UNFIT and segment.known_by == "detected":
+        return _proposal(
+            chosen,
+            segment,
+            None,
+            ("the line is unfit by its findings",),
+            ("settle the findings, or locate it again",),
+            None,
+        )
+    better: QualityLevel | None = None
+    missing: tuple[str, ...] = ()
+    for level in chosen.levels:
+        lacking = _lacking(segment, level)
+        if not lacking:
+            reasons = [f"it is {_WAYS[segment.known_by]}"]
+            reasons += _met(segment, level)
+            if verdict is Verdict.DOUBTFUL and segment.known_by == "detected":
+                reasons.append("but the line is doubtful by its findings: settle them first")
+            return _proposal(chosen, segment, level, tuple(reasons), missing, better)
+        better, missing = level, lacking
+    return _proposal(chosen, segment, None, ("no level fits",), missing, better)
+
+
+_WAYS = {
+    "exposed": "exposed and measured at this point",
+    "detected": "detected from the surface and surveyed",
+    "surface-features": "not detected here; surface features are tied to records",
+    "records": "not detected here; records show it",
+    "assumed": "not detected here; only the line's run before and after suggests it",
+}
+_TO_DO = {
+    "exposed": "expose it (by hand or vacuum) and survey the top",
+    "detected": "detect it here and log shots",
+    "surface-features": "survey its surface features and tie them to records",
+    "records": "find records of it",
+    "assumed": "a reason to believe that it is there",
+}
+
+
+def _lacking(segment: Segment, level: QualityLevel) -> tuple[str, ...]:
+    if KNOWN_BY.index(segment.known_by) > KNOWN_BY.index(level.needs):
+        return (_TO_DO[level.needs],)
+    lacking = []
+    for axis, size, limit, share in (
+        ("horizontal", segment.horizontal_95, level.horizontal, level.horizontal_share),
+        ("vertical", segment.vertical_95, level.vertical, level.vertical_share),
+    ):
+        allowed = _allowed(limit, share, segment.depth)
+        if math.isnan(limit) and math.isnan(share):
+            continue
+        if not math.isfinite(size):
+            lacking.append(f"a {axis} position: there is none here")
+        elif math.isnan(allowed):
+            lacking.append("a depth, of which the limit is a share")
+        elif size > allowed:
+            lacking.append(
+                f"{axis} uncertainty is {size:.3f} m (95 %), the level allows {allowed:.3f} m"
+            )
+    return tuple(lacking)
+
+
+def _allowed(limit: float, share: float, depth: float) -> float:
+    """The greater of a length and a share of the depth [m]; NaN if it can't be told."""
+    options = [limit, share * depth]
+    known = [value for value in options if math.isfinite(value)]
+    return max(known) if known else math.nan
+
+
+def _met(segment: Segment, level: QualityLevel) -> list[str]:
+    said = []
+    for axis, size, limit, share in (
+        ("horizontal", segment.horizontal_95, level.horizontal, level.horizontal_share),
+        ("vertical", segment.vertical_95, level.vertical, level.vertical_share),
+    ):
+        if not math.isfinite(size):
+            continue
+        allowed = _allowed(limit, share, segment.depth)
+        within = f" within {allowed:.3f} m" if math.isfinite(allowed) else ""
+        said.append(f"{axis} uncertainty {size:.3f} m (95 %){within}")
+    return said
+
+
+def _proposal(
+    chosen: Scheme,
+    segment: Segment,
+    level: QualityLevel | None,
+    reasons: tuple[str, ...],
+    lacking: tuple[str, ...],
+    better: QualityLevel | None,
+) -> Proposal:
+    if segment.start == segment.end:
+        where = f"{segment.line} at {segment.start:.2f} m"
+    else:
+        where = f"{segment.line} from {segment.start:.2f} to {segment.end:.2f} m"
+    said = f"level {level.name} proposed" if level else "no level proposed"
+    words = f"{where}: {said}, as {', '.join(reasons)}."
+    if better is not None and lacking:
+        words += f" For level {better.name}: {'; '.join(lacking)}."
+    elif lacking:
+        words += f" To do: {'; '.join(lacking)}."
+    return Proposal(chosen, segment, level, reasons, lacking, better, f"{words} {ASSIGNED_BY}")

@@ -1,0 +1,134 @@
+"""Segments of a line: how each stretch is known, and how well at its worst."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.budget import circular_factor, principal_axes
+from asfound.errors import InputError
+from asfound.model import Line
+
+Floats = npt.NDArray[np.float64]
+
+KNOWN_BY = ("exposed", "detected", "surface-features", "records", "assumed")
+"""How a stretch is known, best first."""
+_NORMAL_95 = 1.959963984540054
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A stretch of a line that is known in one way.
+
+    Parameters
+    ----------
+    line : str
+    start, end : float
+        Stations [m]; equal for an exposure, which proves a point only.
+    known_by : str
+        One of `KNOWN_BY`.
+    horizontal_95, vertical_95 : float
+        Largest within the segment [m]; vertical NaN where no depth is known.
+    depth : float
+        Least depth of the centre within it [m]: shares of it are counted where they are smallest;
+        NaN if not known.
+    name : str
+        Of the exposure, empty else.
+    """
+
+    line: str
+    start: float
+    end: float
+    known_by: str
+    horizontal_95: float
+    vertical_95: float
+    depth: float
+    name: str = ""
+
+
+def segments_of(
+    line: Line,
+    *,
+    exposed: Sequence[tuple[str, float, float, float]] = (),
+    gaps_known_by: str = "assumed",
+) -> tuple[Segment, ...]:
+    """Segments of a line in order of station; exposures are points within them.
+
+    Parameters
+    ----------
+    line : Line
+    exposed : sequence of (name, station, horizontal sd, vertical sd)
+        Exposures on it; standard deviations per axis of the measurement [m].
+    gaps_known_by : str
+        How stretches without shots are known besides: ``'surface-features'``, ``'records'`` or
+        ``'assumed'`` (nothing else is known).
+
+    Raises
+    ------
+    InputError
+        If an exposure lies off the line or `gaps_known_by` is none.
+    """
+    if gaps_known_by not in KNOWN_BY[2:]:
+        raise InputError(
+            f"a gap can't be known by '{gaps_known_by}'.",
+            remedy=f"Use {', '.join(KNOWN_BY[2:])}.",
+        )
+    station = line.axis_station
+    first, last = float(station[0]), float(station[-1])
+    cuts = [first]
+    kinds: list[str] = []
+    for start, end in sorted(line.gaps.tolist()):
+        start, end = max(start, cuts[-1]), min(end, last)
+        if end <= start:
+            continue
+        if start > cuts[-1]:
+            kinds.append("detected")
+            cuts.append(start)
+        kinds.append(gaps_known_by)
+        cuts.append(end)
+    if cuts[-1] < last:
+        kinds.append("detected")
+        cuts.append(last)
+    found = [_stretch(line, a, b, k) for a, b, k in zip(cuts, cuts[1:], kinds, strict=False)]
+    depth = line.ground_height - line.height
+    for name, place, horizontal_sd, vertical_sd in exposed:
+        if not first - 1e-6 <= place <= last + 1e-6:
+            raise InputError(
+                f"exposure {name} at station {place:.2f} m lies off {line.name}.",
+                remedy=f"The line runs from {first:.2f} to {last:.2f} m.",
+            )
+        found.append(
+            Segment(
+                line.name,
+                place,
+                place,
+                "exposed",
+                float(circular_factor(np.array(1.0))) * horizontal_sd,
+                _NORMAL_95 * vertical_sd,
+                float(np.interp(place, station, depth)),
+                name,
+            )
+        )
+    return tuple(sorted(found, key=lambda item: (item.start, item.end)))
+
+
+def _stretch(line: Line, start: float, end: float, known_by: str) -> Segment:
+    inside = (line.axis_station >= start - 1e-9) & (line.axis_station <= end + 1e-9)
+    inside[np.clip(np.searchsorted(line.axis_station, [start, end]), 0, len(inside) - 1)] = True
+    covariance = line.covariance[inside]
+    major, minor, _ = principal_axes(covariance[:, 0, 0], covariance[:, 1, 1], covariance[:, 0, 1])
+    ratio = np.divide(minor, major, out=np.ones(len(major)), where=major > 0)
+    depth = (line.ground_height - line.height)[inside]
+    tall = bool(np.isfinite(depth).all())
+    return Segment(
+        line.name,
+        start,
+        end,
+        known_by,
+        float((major * circular_factor(ratio)).max()),
+        float(_NORMAL_95 * np.sqrt(covariance[:, 2, 2]).max()) if tall else float("nan"),
+        float(depth.min()) if tall else float("nan"),
+    )
