@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
 from xml.etree import ElementTree
@@ -247,3 +248,39 @@ def test_clean_text_is_one_printable_breakable_line() -> None:
     assert clean("x" * 100).replace("\u200b", "") == "x" * 100
     assert max(len(part) for part in clean("x" * 100).split("\u200b")) == 24
     assert len(clean("word " * 500)) <= 400
+
+
+def test_a_check_on_control_stands_beside_what_is_allowed_and_its_verdict(metre: Results) -> None:
+    known = metre.settings.control[0]
+    labels = metre.intake.shots.control
+    row = next(k for k in np.flatnonzero(labels.codes >= 0) if labels.word(k) == known.name)
+    ground = metre.ground
+
+    def told(east: float, up: float) -> list[str]:
+        point = replace(
+            known,
+            easting=ground.easting[row] - east,
+            northing=ground.northing[row],
+            height=ground.height[row] - up,
+        )
+        settings = replace(metre.settings, control=(point, *metre.settings.control[1:]))
+        data = report_data(prepare(replace(metre, settings=settings)))
+        name = prepare(metre).shot_names[row]
+        return next(cells for cells in data["accuracy"]["control"] if cells[0] == name)
+
+    exact = told(0.0, 0.0)
+    assert len(exact) == 9
+    assert exact[-1] == "within"
+    # By simulation: 95 % of differences of both uncertainties lie in the circle and interval.
+    random = np.random.default_rng(5)
+    plane = metre.budget.covariance[row, :2, :2] + np.eye(2) * known.horizontal_sd**2
+    radius = np.hypot(*random.multivariate_normal([0, 0], plane, 200_000).T)
+    aside, upright = (float(exact[place].split()[0]) for place in (5, 7))
+    assert np.mean(radius <= aside) == pytest.approx(0.95, abs=0.02)
+    variance = known.vertical_sd**2 + sum(
+        float(np.broadcast_to(term.up_up, len(labels))[row]) for term in metre.budget.terms
+    )
+    up = random.normal(0.0, np.sqrt(variance), 200_000)
+    assert np.mean(np.abs(up) <= upright) == pytest.approx(0.95, abs=0.02)
+    assert told(1.1 * aside, 0.0)[-1] == "outside"
+    assert told(0.0, 1.1 * upright)[-1] == "outside"

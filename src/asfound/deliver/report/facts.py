@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from asfound.budget import circular_factor
 from asfound.deliver.about import INVENTED, plural, verdict_counts
 from asfound.deliver.columns import cells
 from asfound.deliver.delivery import Delivery
@@ -15,7 +16,7 @@ from asfound.deliver.finding_columns import plain_number
 from asfound.deliver.shapes import ONE_DIMENSION_95
 from asfound.deliver.symbols import hex_colour
 from asfound.deliver.tables import LINES
-from asfound.model import BudgetTerm, Severity, Source, Verdict
+from asfound.model import Budget, BudgetTerm, ControlPoint, Severity, Source, Verdict
 
 Floats = npt.NDArray[np.float64]
 MOST_CROSSINGS = 200
@@ -200,27 +201,53 @@ def _spread(delivery: Delivery, values: Floats) -> tuple[str, str]:
 
 
 def control_checks(delivery: Delivery) -> list[list[str]]:
-    """Measured minus known at each shot on a control point that the job knows."""
+    """Measured minus known at each shot on a control point, and what both uncertainties allow.
+
+    The last column says ``within`` the allowed 95 %, ``outside``, or ``failed`` where the rule of
+    control checks, which allows for hundreds of them, finds fault.
+    """
     results = delivery.results
-    points = {point.name: point for point in results.settings.control}
+    points = {point.name.casefold(): point for point in results.settings.control}
     ground, labels = results.ground, results.intake.shots.control
+    failed = {
+        index
+        for outcome in results.findings.outcomes
+        if outcome.rule.id == "control-failed"
+        for index in outcome.index[outcome.severity == Severity.FAIL].tolist()
+    }
     rows = []
     for k in np.flatnonzero(labels.codes >= 0).tolist():
-        point = points.get(labels.word(k))
+        point = points.get(labels.word(k).casefold())
         if point is None:
-            rows.append([delivery.shot_names[k], clean(labels.word(k)), *["\u2013"] * 4])
+            rows.append([delivery.shot_names[k], clean(labels.word(k)), *["\u2013"] * 7])
             continue
         east = ground.easting[k] - point.easting
         north = ground.northing[k] - point.northing
         up = ground.height[k] - point.height
+        aside, upright = _allowed(results.budget, k, point)
+        off = float(np.hypot(east, north))
+        good = off <= aside and not abs(up) > upright
         rows.append(
             [
                 delivery.shot_names[k],
                 clean(point.name),
-                *(quantity(delivery, float(v)) for v in (east, north, np.hypot(east, north), up)),
+                *(quantity(delivery, float(v)) for v in (east, north, off, aside, up)),
+                quantity(delivery, upright if np.isfinite(up) else float("nan")),
+                "failed" if k in failed else "within" if good else "outside",
             ]
         )
     return rows
+
+
+def _allowed(budget: Budget, row: int, point: ControlPoint) -> tuple[float, float]:
+    """95 % circle and half-interval of a check's difference from its control point [m]."""
+    plane = budget.covariance[row, :2, :2] + np.eye(2) * point.horizontal_sd**2
+    small, large = np.sqrt(np.maximum(np.linalg.eigvalsh(plane), 0.0))
+    ratio = np.array([small / large if large > 0 else 1.0])
+    # The budget gives no vertical interval where there is no depth; its terms do.
+    upward = sum(float(term.up_up[row] if term.up_up.ndim else term.up_up) for term in budget.terms)
+    radius = float(large * circular_factor(ratio)[0])
+    return radius, ONE_DIMENSION_95 * float(np.sqrt(upward + point.vertical_sd**2))
 
 
 def uploads(delivery: Delivery) -> list[dict[str, str]]:
