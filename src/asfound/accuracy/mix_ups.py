@@ -179,7 +179,7 @@ def weigh(tried: tuple[Suspect, ...], covariance: Floats, *, upload: str = "") -
     roots = _Roots(axes, own)
     weighed = [_likelihood(group[0], roots) for group in kept]
     groups = list(kept)
-    if np.isfinite(tried[0].residual[told]).all():
+    if told.any() and np.isfinite(tried[0].residual[told]).all():
         weighed.append(_common_offset(tried[0], roots))
         weighed.append(_scattered(tried[0], roots))
         groups += [(weighed[-2].suspect,), (weighed[-1].suspect,)]
@@ -257,7 +257,7 @@ class _Roots:
 def _likelihood(suspect: Suspect, roots: _Roots) -> _Weighed:
     axes = roots.axes
     values = suspect.residual.ravel()[axes]
-    if not np.isfinite(values).all():
+    if not len(values) or not np.isfinite(values).all():
         return _Weighed(suspect, -math.inf, 0.0, math.inf, math.nan)
     lower, norm = roots.of(suspect.accuracy)
     white = solve_triangular(lower, values, lower=True)
