@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from asfound.em.inversion import SweepReadings, invert_sweeps
 from asfound.intake import guess_mapping, read_upload
 from asfound.model import HORIZONTAL_COIL, VERTICAL_COIL, Utility
 
@@ -76,3 +77,77 @@ def test_a_tape_without_length_ends_at_its_last_reading():
     upload = _read(*rows, header=header)
     assert upload.sweeps[0].length == pytest.approx(2.7432)
     assert any("tape reading at its far end" in r.reason for r in upload.reports)
+
+
+class TestCeiling:
+    """Readings cut off at the top, of a line 1.2 m deep at 2.3 m (Bx = K I z / r^2)."""
+
+    PLACE = np.arange(0.0, 4.9, 0.3)
+
+    def field(self, place, size=100.0):
+        across, below = place - 2.3, 1.25
+        return size * below**2 / (across**2 + below**2)
+
+    def sweep(self, values, unit="%", saturated=None):
+        header = (
+            f"Sweep,Coil,Coil height (m),Tape (m),Reading ({unit}),Start lat,Start lon,End lat,"
+            "End lon,Tape end (m)" + (",Saturated" if saturated else "")
+        )
+        tail = "39.2,-98.1,39.20004,-98.1,4.8" + (f",{saturated}" if saturated else "")
+        rows = [
+            f"S1,horizontal,0.05,{place:.2f},{value:g},{tail}"
+            for place, value in zip(self.PLACE, values, strict=True)
+        ]
+        upload = _read(*rows, header=header)
+        return upload.sweeps[0], upload.reports
+
+    def test_per_cent_at_full_scale_are_at_least_that_much(self):
+        values = np.minimum(np.round(self.field(self.PLACE, 130.0)), 100)
+        sweep, reports = self.sweep(values)
+        assert sweep.saturated.tolist() == (values == 100).tolist()
+        assert sweep.saturated.sum() >= 3
+        assert all(report.accepted and "at least" in report.reason for report in reports)
+
+    def test_a_flat_top_is_recognised_in_any_unit(self):
+        values = np.minimum(np.round(self.field(self.PLACE, 40.0), 1), 30.0)
+        sweep, _ = self.sweep(values, "mA")
+        assert sweep.saturated.tolist() == (values == 30.0).tolist()
+
+    @pytest.mark.parametrize("unit", ["mA", "%"])
+    def test_a_peak_that_is_coarsely_read_is_not_cut_off(self, unit):
+        # Whole units: some readings beside the peak are equal to it.
+        values = np.round(self.field(self.PLACE, 20.0))
+        assert (values == values.max()).sum() >= 2
+        sweep, reports = self.sweep(values, unit)
+        assert not sweep.saturated.any()
+        assert reports == ()
+
+    def test_per_cent_above_a_hundred_say_that_a_hundred_is_no_ceiling(self):
+        values = self.field(self.PLACE, 140.0).round(1)
+        values[3] = 100.0
+        assert not self.sweep(values)[0].saturated.any()
+
+    def test_what_the_file_itself_says_counts(self):
+        values = np.minimum(np.round(self.field(self.PLACE, 130.0)), 100)
+        assert not self.sweep(values, saturated="no")[0].saturated.any()
+
+    def test_the_fit_then_finds_the_one_line_that_is_there(self):
+        values = np.minimum(np.round(self.field(self.PLACE, 130.0)), 100)
+        sweep, _ = self.sweep(values)
+        fits = invert_sweeps(
+            [
+                SweepReadings(
+                    position=sweep.position,
+                    coil_height=sweep.coil_height,
+                    coil=sweep.coil,
+                    value=sweep.value,
+                    unit=sweep.unit,
+                    signed=False,
+                    saturated=sweep.saturated,
+                    name=sweep.name,
+                )
+            ]
+        )
+        assert fits.n_conductors[0] == 1
+        assert fits.position[0, 0] == pytest.approx(2.3, abs=0.05)
+        assert fits.depth[0, 0] == pytest.approx(1.2, abs=0.1)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from asfound.intake.ceilings import at_the_ceiling
 from asfound.intake.cell_reader import FIX_VALUE, CellReader, Cells
 from asfound.intake.frames import FrameFacts
 from asfound.intake.mapping import Mapping
@@ -109,6 +110,9 @@ class SweepsBuilder:
             return None
         if not len(known):
             self._remark_length(name, length, good, columns)
+        saturated = columns["saturated"][good]
+        if "saturated" not in self._mapping.columns:
+            saturated = self._ceiling(good, columns)
         times = columns["time"][rows]
         some_time = times[~np.isnat(times)]
         return Sweep(
@@ -119,7 +123,7 @@ class SweepsBuilder:
             coil_height=columns["coil_height"][good],
             coil=columns["coil"][good].astype(np.int8),
             value=columns["value"][good],
-            saturated=columns["saturated"][good],
+            saturated=saturated,
             unit=self._mapping.columns["reading"].unit,
             start=ends["start"],
             end=ends["end"],
@@ -132,6 +136,29 @@ class SweepsBuilder:
             hookup=_word(words["hookup"][rows]),
             line=_word(words["line"][rows]),
         )
+
+    def _ceiling(
+        self, rows: npt.NDArray[np.int64], columns: dict[str, npt.NDArray[Any]]
+    ) -> npt.NDArray[np.bool_]:
+        """Readings that must be cut off at the top, each with a remark."""
+        value, unit = columns["value"][rows], self._mapping.columns["reading"].unit
+        position, height, coil = (
+            columns[name][rows] for name in ("position", "coil_height", "coil")
+        )
+        saturated = at_the_ceiling(position, height, coil, value, unit)
+        cut = rows[saturated]
+        texts = [f"{number:g}" for number in value[saturated].tolist()]
+        self._reporter.remark(
+            columns["row"][cut],
+            columns["line"][cut],
+            "reading",
+            "the reading '{value}' stands at the top of the scale; as it may be cut off there, it "
+            "is taken as at least that much.",
+            "Lower the gain and take the sweep again. If the reading is right, add a column "
+            "'Saturated' with no in these rows.",
+            lambda part: texts[part],
+        )
+        return saturated
 
     def _fault_of_ends(self, ends: dict[str, Floats]) -> str:
         x = np.array([ends[end][0] for end in ENDS])
