@@ -4,7 +4,7 @@ import hashlib
 
 import pytest
 
-from asfound.errors import AmbiguityError, FrameError, InputError
+from asfound.errors import AmbiguityError, FrameError, InputError, SettingsError
 from asfound.folder import (
     NoShotsError,
     add_upload,
@@ -16,7 +16,6 @@ from asfound.folder import (
     plain_name,
     raw_row,
     read_intake,
-    read_record,
     run_job,
     tag_of,
 )
@@ -135,7 +134,7 @@ def test_a_frame_that_cannot_be_drawn_in_starts_no_job(tmp_path, crs):
 def test_what_will_stop_processing_is_known_when_a_file_is_added(job, tmp_path):
     vague = {**HINTS, "frame": "EPSG:4979"}
     added = add_upload(job, _file(tmp_path), hints=vague)
-    trouble = frame_trouble(job, read_record(job, added.record, 0))
+    trouble = frame_trouble(job, added.upload)
     assert isinstance(trouble, FrameError)
     assert "position_accuracy" in trouble.remedy
 
@@ -154,3 +153,14 @@ def test_the_raw_row_is_found_again(job, tmp_path):
     assert row["Point"] == "2"
     assert row["Depth (m)"] == "1.20"
     assert raw_row(job, "A", 99) == ()
+
+
+def test_a_file_that_cannot_be_read_leaves_no_trace(job, tmp_path):
+    mapping = tmp_path / "m.toml"
+    add_upload(job, _file(tmp_path), hints=HINTS)
+    mapping.write_text((job.path / "mappings" / "A.toml").read_text().replace('"m"', '"furlong"'))
+    other = _file(tmp_path, "other.csv", ROWS + "3,39.0003,-100.0003,600.2,1.2,gas,,1.2\n")
+    with pytest.raises(SettingsError):
+        add_upload(job, other, mapping_path=mapping)
+    assert [record.tag for record in list_uploads(job)] == ["A"]
+    assert not (job.path / "mappings" / "B.toml").exists()

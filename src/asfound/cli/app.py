@@ -144,7 +144,7 @@ def add(
     json: JsonOption = False,
 ) -> None:
     """Take raw files into a job and show how they are understood."""
-    from asfound.folder import add_upload, frame_trouble, list_uploads, open_job, read_record
+    from asfound.folder import add_upload, frame_trouble, open_job
 
     folder = open_job(job)
     hints: dict[str, object] = {
@@ -168,13 +168,10 @@ def add(
         with show.steps(quiet=json) as step:
             step(f"Taking in {file.name}")
             item = add_upload(folder, file, hints=given, mapping_path=mapping, track=track)
-            step(f"Reading {file.name}")
-            tags = [record.tag for record in list_uploads(folder, verify=False)]
-            upload = read_record(folder, item.record, tags.index(item.record.tag))
-            trouble = frame_trouble(folder, upload)
-        done.append((item, upload, trouble))
+            trouble = frame_trouble(folder, item.upload)
+        done.append((item, trouble))
         if not json:
-            show.added(folder, item, upload, trouble)
+            show.added(folder, item, trouble)
     if json:
         show.added_json(folder, done)
 

@@ -155,15 +155,29 @@ _SHOWN_REPORTS = 12
 
 
 def _print_reports(console: Console, reports: Sequence[RowReport]) -> None:
-    """The first reported rows, and how many there are."""
-    for report in reports[:_SHOWN_REPORTS]:
-        word = "remark" if report.accepted else "not a shot"
+    """Reported rows, those of which the same is said together; the first few kinds of them."""
+    groups: dict[tuple[bool, str, str], list[int]] = {}
+    for report in reports:
+        key = (report.accepted, report.reason, report.remedy)
+        groups.setdefault(key, []).append(report.line_number)
+    for (accepted, reason, remedy), lines in list(groups.items())[:_SHOWN_REPORTS]:
+        word = "remark" if accepted else "not a shot"
         console.print(
-            f"  line {report.line_number} ({word}): {plain(report.reason)} {plain(report.remedy)}",
-            soft_wrap=True,
+            f"  {_lines(lines)} ({word}): {plain(reason)} {plain(remedy)}", soft_wrap=True
         )
-    if len(reports) > _SHOWN_REPORTS:
-        console.print(f"  and {len(reports) - _SHOWN_REPORTS} more; asfound check shows all")
+    if len(groups) > _SHOWN_REPORTS:
+        console.print(f"  and {len(groups) - _SHOWN_REPORTS} more; out/rows.csv holds all")
+
+
+def _lines(numbers: list[int]) -> str:
+    """``'line 7'``, ``'lines 7, 9'``, ``'lines 2 to 13'``, ``'lines 2, 5, 9 and 40 more'``."""
+    if len(numbers) == 1:
+        return f"line {numbers[0]}"
+    if numbers[-1] - numbers[0] == len(numbers) - 1:
+        return f"lines {numbers[0]} to {numbers[-1]}"
+    shown = ", ".join(str(number) for number in numbers[:6])
+    more = f" and {len(numbers) - 6} more" if len(numbers) > 6 else ""
+    return f"lines {shown}{more}"
 
 
 def _print_upload(console: Console, upload: Upload) -> None:
@@ -178,7 +192,7 @@ def _print_upload(console: Console, upload: Upload) -> None:
         console.print("[bold]Not one row is a shot.[/bold] Look at the reports above.")
 
 
-def added(folder: JobFolder, done: Added, upload: Upload, trouble: AsfoundError | None) -> None:
+def added(folder: JobFolder, done: Added, trouble: AsfoundError | None) -> None:
     """How an upload is understood: column by column, with every doubt, and its rows."""
     from asfound.folder import mapping_file
 
@@ -206,16 +220,14 @@ def added(folder: JobFolder, done: Added, upload: Upload, trouble: AsfoundError 
             console.print(f"Doubt: {plain(doubt.what)} {plain(doubt.why)}", soft_wrap=True)
             if doubt.remedy:
                 console.print(f"  If wrong: {plain(doubt.remedy)}", soft_wrap=True)
-    _print_upload(console, upload)
+    _print_upload(console, done.upload)
     if trouble is not None:
         console.print(f"[bold]Processing will stop:[/bold] {plain(trouble.what)}", soft_wrap=True)
         console.print(f"  What to do: {plain(trouble.remedy)}", soft_wrap=True)
     console.print(f"The mapping is in {plain(mapping_file(folder, record.tag))}.")
 
 
-def added_json(
-    folder: JobFolder, done: Sequence[tuple[Added, Upload, AsfoundError | None]]
-) -> None:
+def added_json(folder: JobFolder, done: Sequence[tuple[Added, AsfoundError | None]]) -> None:
     from asfound.folder import mapping_file
 
     print_json(
@@ -227,12 +239,12 @@ def added_json(
                 "size": item.record.size,
                 "known": item.known,
                 "mapping": mapping_file(folder, item.record.tag),
-                "rows": upload.account.rows,
-                "shots": upload.account.shots,
-                "sweep_readings": upload.account.sweep_readings,
-                "reported": upload.account.reported,
+                "rows": item.upload.account.rows,
+                "shots": item.upload.account.shots,
+                "sweep_readings": item.upload.account.sweep_readings,
+                "reported": item.upload.account.reported,
                 "trouble": "" if trouble is None else str(trouble),
-                "reports": [_report_json(report) for report in upload.reports],
+                "reports": [_report_json(report) for report in item.upload.reports],
                 "columns": [
                     {"quantity": q, "column": c, "read_as": f} for q, c, f in item.guess.rows()
                 ]
@@ -245,7 +257,7 @@ def added_json(
                 if item.guess
                 else [],
             }
-            for item, upload, trouble in done
+            for item, trouble in done
         ]
     )
 

@@ -7,7 +7,6 @@ from asfound.folder.jobs import (
     new_job,
     process_job,
     read_intake,
-    read_record,
     run_job,
 )
 from asfound.folder.layout import JobFolder, open_job, plain_name, write_whole
@@ -20,6 +19,7 @@ from asfound.folder.uploads import (
     mapping_file,
     raw_row,
     read_mapping,
+    read_record,
     tag_of,
 )
 

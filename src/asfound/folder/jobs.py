@@ -12,9 +12,9 @@ from asfound.deliver import write_outputs
 from asfound.errors import AsfoundError, InputError
 from asfound.folder.layout import JobFolder, open_job, write_whole
 from asfound.folder.settings import read_settings, settings_text
-from asfound.folder.uploads import UploadRecord, list_uploads, read_mapping
+from asfound.folder.uploads import list_uploads, read_record
 from asfound.geodesy import job_grid, to_ground
-from asfound.intake import Upload, join_uploads, read_upload
+from asfound.intake import Upload, join_uploads
 from asfound.job import process
 from asfound.model import Intake, JobSettings, Results
 
@@ -71,29 +71,6 @@ class NoShotsError(InputError):
             remedy="Mend what the reports name, in the mapping or in the receiver's export.",
         )
         self.intake = intake
-
-
-def read_record(folder: JobFolder, record: UploadRecord, index: int) -> Upload:
-    """One upload of a job, read by its mapping.
-
-    Parameters
-    ----------
-    index : int
-        Its place among the uploads.
-
-    Raises
-    ------
-    InputError, SettingsError
-        If it can't be read.
-    """
-    return read_upload(
-        record.main,
-        record.name,
-        read_mapping(folder, record.tag),
-        tag=record.tag,
-        source_index=index,
-        track=record.track,
-    )
 
 
 def frame_trouble(folder: JobFolder, upload: Upload) -> AsfoundError | None:

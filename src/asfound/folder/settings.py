@@ -104,6 +104,20 @@ def utility_word(value: Any) -> Utility:
     return Utility[word]
 
 
+def _epoch(value: Any) -> float:
+    year = number(value)
+    if not 1980.0 <= year <= 2100.0:
+        raise ValueError("a decimal year from 1980 to 2100 is needed")
+    return year
+
+
+def _diameter(value: Any) -> float:
+    metres = positive(value)
+    if metres > 4.0:
+        raise ValueError("more than 4 m: diameters are in metres")
+    return metres
+
+
 def _ring(value: Any) -> np.ndarray[Any, np.dtype[np.float64]]:
     ring = np.asarray(value, np.float64)
     if ring.ndim != 2 or ring.shape[1] != 2 or len(ring) < 3 or not np.isfinite(ring).all():
@@ -154,7 +168,7 @@ def settings_from_tree(
     frame = table_in(tree, "frame", where)
     units = table_in(tree, "units", where)
     work_area = table_in(tree, "work_area", where)
-    epoch = frame.take("epoch", number, float("nan"))
+    epoch = frame.take("epoch", _epoch, float("nan"))
     ring = work_area.take("ring", _ring, np.empty((0, 2)))
     vertical = frame.take("heights", _one_of("ellipsoidal", "orthometric", "none"), "ellipsoidal")
     settings = JobSettings(
@@ -238,7 +252,7 @@ def _receiver(table: Table) -> Receiver:
 
 def _size(table: Table) -> NominalSize:
     size = NominalSize(
-        outside_diameter=table.take("outside_diameter", positive),
+        outside_diameter=table.take("outside_diameter", _diameter),
         utility=table.take("utility", utility_word, Utility.UNKNOWN),
         line=table.take("line", text, ""),
         basis=table.take("basis", text, ""),

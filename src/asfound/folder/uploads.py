@@ -27,9 +27,11 @@ from asfound.intake import (
     Doubt,
     Mapping,
     MappingGuess,
+    Upload,
     guess_mapping,
     mapping_from_toml,
     mapping_to_toml,
+    read_upload,
 )
 
 _SHAPEFILE_PARTS = (".shp", ".dbf", ".shx", ".prj", ".cpg")
@@ -71,6 +73,7 @@ class Added:
     record: UploadRecord
     guess: MappingGuess | None
     known: bool
+    upload: Upload
 
 
 def tag_of(number: int) -> str:
@@ -178,6 +181,29 @@ def read_mapping(folder: JobFolder, tag: str) -> Mapping:
     return mapping_from_toml(text, str(path))
 
 
+def read_record(folder: JobFolder, record: UploadRecord, index: int) -> Upload:
+    """One upload of a job, read by its mapping.
+
+    Parameters
+    ----------
+    index : int
+        Its place among the uploads.
+
+    Raises
+    ------
+    InputError, SettingsError
+        If it can't be read.
+    """
+    return read_upload(
+        record.main,
+        record.name,
+        read_mapping(folder, record.tag),
+        tag=record.tag,
+        source_index=index,
+        track=record.track,
+    )
+
+
 def add_upload(
     folder: JobFolder,
     path: Path,
@@ -208,7 +234,8 @@ def add_upload(
     records = list_uploads(folder)
     for record in records:
         if record.sha256 == digest:
-            return Added(record, None, known=True)
+            known = read_record(folder, record, records.index(record))
+            return Added(record, None, True, known)
     guess: MappingGuess | None = None
     if mapping_path is not None:
         mapping = mapping_from_toml(
@@ -222,11 +249,13 @@ def add_upload(
             write_whole(draft, mapping_to_toml(mapping).encode())
             raise _unclear(path.name, guess.ambiguities, draft)
     tag = tag_of(len(records))
+    # Read before anything is kept: a file that can't be read leaves no trace in the job.
+    upload = read_upload(path, path.name, mapping, tag=tag, source_index=len(records), track=track)
     record = _store(folder, tag, path, track)
     write_whole(mapping_file(folder, tag), mapping_to_toml(mapping).encode())
     if guess is not None:
         (folder.path / "mappings" / f"{plain_name(path.name)}.draft.toml").unlink(missing_ok=True)
-    return Added(record, guess, known=False)
+    return Added(record, guess, False, upload)
 
 
 def _unclear(name: str, doubts: Sequence[Doubt], draft: Path) -> AmbiguityError:
