@@ -186,6 +186,27 @@ def core_distance(
     return best
 
 
+def node_distances(
+    scene: Scene, how: str, horizontal: float = 0.0, vertical: float = 0.0
+) -> Floats:
+    """(k,) the same for each mean node alone [m]."""
+    middle = np.zeros((1, scene.size))
+    at = scene.node[None].copy()
+    if how == PLAN:
+        at[:, :, 2] = 0.0
+    best = np.full(len(scene.node), np.inf)
+    for kind, columns, tubes in _kinds(scene):
+        shape = _shapes(scene, middle, columns, tubes)
+        if how == PLAN:
+            shape = _flattened(kind, shape)
+        if how == SEPARATION:
+            value = _apart(kind, shape, at[:, :, None, :], horizontal, vertical)
+        else:
+            value = _length(_away(kind, shape, at[:, :, None, :]))
+        best = np.minimum(best, value[0].min(axis=1))
+    return best
+
+
 Group = tuple[int, Floats, Integers]
 
 
@@ -272,12 +293,12 @@ def _inside(
     bound = 0.5 * (one + two - length[:, :, None])
     if how != SEPARATION:
         # tangents at both ends of a convex function bound it better
-        fall, rise = np.zeros(one.shape), np.zeros(one.shape)
+        down, up = np.zeros(one.shape), np.zeros(one.shape)
         for axis in range(3):
             along = np.broadcast_to(vector[axis], value.shape)
-            fall += along[:, :-1][:, real] * step[:, :, None, axis]
-            rise += along[:, 1:][:, real] * step[:, :, None, axis]
-        fall, rise = fall / np.maximum(one, 1e-12), rise / np.maximum(two, 1e-12)
+            down += along[:, :-1][:, real] * step[:, :, None, axis]
+            up += along[:, 1:][:, real] * step[:, :, None, axis]
+        fall, rise = down / np.maximum(one, 1e-12), up / np.maximum(two, 1e-12)
         meet = (one - two + rise) / np.maximum(rise - fall, 1e-12)
         tangent = np.where((fall < 0) & (rise > 0), one + fall * meet, np.inf)
         bound = np.maximum(bound, tangent)
@@ -292,35 +313,36 @@ def _inside(
             break
         segment, piece = pick[todo] // pieces, pick[todo] % pieces
         columns = [np.broadcast_to(c, (draws, 1, pieces))[todo, 0, piece] for c in shape]
-        least = _least(
-            kind, columns, start[todo, segment], step[todo, segment], how, horizontal, vertical
-        )
+        begin, way = start[todo, segment], step[todo, segment]
+        if how == SEPARATION:
+            least = _sampled(kind, columns, begin, way, horizontal, vertical)
+        else:
+            slopes = down[todo, segment, piece], up[todo, segment, piece]
+            least = _least(kind, columns, begin, way, *slopes)
         found[todo] = np.minimum(found[todo], least)
         flat[rows, pick] = np.inf
     return found
 
 
-def _least(
-    kind: int, columns: list[Floats], start: Floats, step: Floats, how: str, horizontal: float,
+def _sampled(
+    kind: int, columns: list[Floats], start: Floats, step: Floats, horizontal: float,
     vertical: float,
 ) -> Floats:  # fmt: skip
-    """Least value along one segment a row."""
-    if how == SEPARATION:
-        share = np.linspace(0.0, 1.0, 9)[None, :, None]
-        at = start[:, None, :] + share * step[:, None, :]
-        wide = [np.reshape(c, (-1, 1)) for c in columns]
-        return np.asarray(_apart(kind, wide, at, horizontal, vertical).min(axis=1))
+    """Least gap at nine places along one segment a row."""
+    share = np.linspace(0.0, 1.0, 9)[None, :, None]
+    at = start[:, None, :] + share * step[:, None, :]
+    wide = [np.reshape(c, (-1, 1)) for c in columns]
+    return np.asarray(_apart(kind, wide, at, horizontal, vertical).min(axis=1))
 
-    def slope(share: Floats) -> tuple[Floats, Floats]:
-        at = start + share[:, None] * step
-        x, y, z = away(kind, tuple(columns), at[:, 0], at[:, 1], at[:, 2])
-        return x * step[:, 0] + y * step[:, 1] + z * step[:, 2], _length((x, y, z))
 
+def _least(
+    kind: int, columns: list[Floats], start: Floats, step: Floats, slope_low: Floats,
+    slope_high: Floats,
+) -> Floats:  # fmt: skip
+    """Least distance inside one segment a row, from half the slopes of its square at both ends."""
     low, high = np.zeros(len(start)), np.ones(len(start))
     enough = 1e-5 * np.sum(step * step, axis=1)
-    slope_low, least = slope(low)
-    slope_high, other = slope(high)
-    least = np.minimum(least, other)
+    least = np.full(len(start), np.inf)
     side = np.zeros(len(start), np.int8)
     for turn in range(SEARCH_TURNS):
         span = slope_high - slope_low
@@ -330,8 +352,10 @@ def _least(
         if turn == 3:
             middle = 0.5 * (low + high)
         middle = np.clip(middle, low, high)
-        here, value = slope(middle)
-        least = np.minimum(least, value)
+        at = start + middle[:, None] * step
+        x, y, z = away(kind, tuple(columns), at[:, 0], at[:, 1], at[:, 2])
+        here = x * step[:, 0] + y * step[:, 1] + z * step[:, 2]
+        least = np.minimum(least, x * x + y * y + z * z)
         left = here < 0.0
         slope_high = np.where(left & (side == 1), 0.5 * slope_high, slope_high)
         slope_low = np.where(~left & (side == -1), 0.5 * slope_low, slope_low)
@@ -340,4 +364,4 @@ def _least(
         high, slope_high = np.where(left, high, middle), np.where(left, slope_high, here)
         if np.all(np.abs(here) <= enough):
             break
-    return least
+    return np.asarray(np.sqrt(least))

@@ -24,7 +24,7 @@ from scipy.linalg import qr
 from scipy.special import ndtr, ndtri
 from scipy.stats import qmc
 
-from asfound.clearance._scene import PLAN, SEPARATION, SPACE, Scene, core_distance
+from asfound.clearance._scene import PLAN, SEPARATION, SPACE, Scene, core_distance, node_distances
 from asfound.model import ClearanceRule
 
 Floats = npt.NDArray[np.float64]
@@ -32,14 +32,14 @@ Flags = npt.NDArray[np.bool_]
 
 SHIFTS = 8
 FEWEST, MOST = 32, 1024
-GOAL = 5e-4
+GOAL = 6e-4
 FAR = 6.5
-NEARLY = 2e-6
+NEARLY = 1e-5
 TURNS = 40
 BOLDEST = 6.0
 CERTAIN = 8.0
 SURE = 5.0
-ABOUT = 0.4
+ABOUT = 1.0
 IMPORTANCE = 2.0
 SEED = 20
 
@@ -133,7 +133,7 @@ def _event(rule: ClearanceRule, rounding: float) -> _Event:
 
 
 def _clearance(scene: Scene) -> Floats:
-    u = _normal(scene.size, 512, 0)
+    u = _normal(scene.size, 256, 0)
     return core_distance(scene, u, SPACE) - scene.rounding - scene.radii(u)
 
 
@@ -152,16 +152,19 @@ def _chances(scene: Scene, how: How, extra: Floats) -> tuple[Floats, Floats, int
         return np.zeros(len(extra)), np.zeros(len(extra)), 1
     order = np.argsort(extra)[::-1]
     scene = _pruned(scene, how, float(largest + extra.max()))
-    scene = _best_turned(scene, how, extra[order])
+    directions = _soonest(scene, how, extra[order])
+    turned = _turned(scene, directions[0])
     number = FEWEST
     means = np.zeros((SHIFTS, len(extra)))
     while True:
-        points = np.concatenate([_normal(scene.size, number, s) for s in range(SHIFTS)])
-        chance = _stretches(scene, how, points, extra[order])
+        points = np.concatenate([_normal(turned.size, number, s) for s in range(SHIFTS)])
+        chance = _stretches(turned, how, points, extra[order])
         means[:, order] = chance.reshape(SHIFTS, number, -1).mean(axis=1)
         error = means.std(axis=0, ddof=1) / np.sqrt(SHIFTS)
         if error.max() <= GOAL or number >= MOST:
             return means.mean(axis=0), error, SHIFTS * number
+        if number == FEWEST and len(directions) > 1:
+            turned = _steadiest(scene, how, extra[order], directions)
         wanted = number * max(2.0, min(8.0, error.max() / GOAL))
         number = int(min(MOST, 2 ** np.ceil(np.log2(wanted))))
 
@@ -169,8 +172,7 @@ def _chances(scene: Scene, how: How, extra: Floats) -> tuple[Floats, Floats, int
 def _pruned(scene: Scene, how: How, goal: float) -> Scene:
     """The scene without segments that can hardly ever come near (beyond `SURE` deviations)."""
     count = len(scene.node)
-    middle = np.zeros((1, scene.size))
-    near = np.array([core_distance(_only(scene, k), middle, *how)[0] for k in range(count)])
+    near = node_distances(scene, *how)
     spread = np.sqrt(np.sum(scene.root**2, axis=2).max(axis=1))
     if len(scene.path_root):
         spread = spread + np.sqrt(np.sum(scene.path_root**2, axis=2).max())
@@ -298,22 +300,27 @@ def _between(
     below: Floats,
 ) -> Floats:
     """The zero between a place outside and a place inside, by false position."""
+    answer = inside.copy()
     side = np.zeros(len(rows), np.int8)
-    middle = inside
-    for turn in range(7):
+    open_ = np.arange(len(rows))
+    for turn in range(8):
         middle = (outside * below - inside * above) / (below - above)
         if turn == 3:
             middle = 0.5 * (outside + inside)
         value = excess(rows, middle)
+        answer[open_] = middle
         left = value > 0.0
         below = np.where(left & (side == 1), 0.5 * below, below)
         above = np.where(~left & (side == -1), 0.5 * above, above)
         side = np.where(left, 1, -1).astype(np.int8)
         outside, above = np.where(left, middle, outside), np.where(left, value, above)
         inside, below = np.where(left, inside, middle), np.where(left, below, value)
-        if np.all(np.abs(value) < NEARLY):
+        go = np.abs(value) > NEARLY
+        if not go.any():
             break
-    return np.asarray(middle)
+        rows, open_, side = rows[go], open_[go], side[go]
+        outside, above, inside, below = outside[go], above[go], inside[go], below[go]
+    return answer
 
 
 def _steepest(scene: Scene, direction: Floats) -> float:
@@ -324,15 +331,11 @@ def _steepest(scene: Scene, direction: Floats) -> float:
     return max(speed, 1e-9)
 
 
-def _best_turned(scene: Scene, how: How, extra: Floats) -> Scene:
-    """The scene turned to the direction that settles the state best.
-
-    Along it the state changes soonest from the mean; of directions that do so about equally soon,
-    the one along which the chance varies least from line to line.
-    """
+def _soonest(scene: Scene, how: How, extra: Floats) -> list[Floats]:
+    """Directions along which the state changes about soonest from the mean, the soonest first."""
     directions = _directions(scene, how)
     if len(directions) == 1:
-        return _turned(scene, directions[0])
+        return directions
     t = np.linspace(-FAR, FAR, 53)
     u = np.concatenate([t[:, None] * direction for direction in directions])
     value = core_distance(scene, u, *how).reshape(len(directions), -1) - scene.radius
@@ -344,13 +347,16 @@ def _best_turned(scene: Scene, how: How, extra: Floats) -> Scene:
             if len(change):
                 soonest[k, e] = np.abs(0.5 * (t[change] + t[change + 1])).min()
     # the state that is least settled counts
-    ruling = int(np.argmin(soonest.min(axis=0)))
-    near = np.flatnonzero(soonest[:, ruling] <= soonest[:, ruling].min() + ABOUT)
+    ruling = soonest[:, int(np.argmin(soonest.min(axis=0)))]
+    order = np.argsort(ruling, kind="stable")
+    return [directions[k] for k in order.tolist() if ruling[k] <= ruling[order[0]] + ABOUT]
+
+
+def _steadiest(scene: Scene, how: How, extra: Floats, directions: Sequence[Floats]) -> Scene:
+    """The scene turned to the direction along which the chance varies least between lines."""
     best, least = scene, np.inf
-    for k in near.tolist():
-        turned = _turned(scene, directions[k])
-        if len(near) == 1:
-            return turned
+    for direction in directions:
+        turned = _turned(scene, direction)
         chance = _stretches(turned, how, _normal(turned.size, FEWEST, 0), extra)
         varies = float(chance.var(axis=0).max())
         if varies < least:
@@ -359,21 +365,34 @@ def _best_turned(scene: Scene, how: How, extra: Floats) -> Scene:
 
 
 def _directions(scene: Scene, how: How) -> list[Floats]:
-    """Unit directions that change the distance where it is least."""
+    """Unit directions to try: where the distance grows, across the line, up, and between these."""
     node, end = _nearest(scene)
     row = scene.root[node] - (scene.path_root[end] if end >= 0 else 0.0)
+    pulls = [_unit(normal @ row) for normal in _normals(scene, node, how)]
+    plain = [pull for pull in pulls if pull is not None]
+    # half-way between as the numbers see it, whichever of them is the more uncertain
+    between = [
+        _unit(one + sign * two)
+        for k, one in enumerate(plain[-2:])
+        for two in plain[-2:][k + 1 :]
+        for sign in (1.0, -1.0)
+    ]
     found: list[Floats] = []
-    for normal in _normals(scene, node, how):
-        pull = normal @ row
-        pull[-1] = 0.0
-        size = float(np.linalg.norm(pull))
-        if size > 1e-9 and all(abs(pull @ other) < 0.999 * size for other in found):
-            found.append(pull / size)
+    for pull in plain + [pull for pull in between if pull is not None]:
+        if all(abs(pull @ other) < 0.99 for other in found):
+            found.append(pull)
     if not found:
         unit = np.zeros(scene.size)
         unit[0] = 1.0
         return [unit]
     return found
+
+
+def _unit(pull: Floats) -> Floats | None:
+    pull = pull.copy()
+    pull[-1] = 0.0
+    size = float(np.linalg.norm(pull))
+    return pull / size if size > 1e-9 else None
 
 
 def _turned(scene: Scene, direction: Floats) -> Scene:
@@ -382,10 +401,7 @@ def _turned(scene: Scene, direction: Floats) -> Scene:
     Quasi-random points are best in their first dimensions, so these go to what moves the line
     where it comes nearest. Numbers that move nothing are dropped.
     """
-    middle = np.zeros((1, scene.size))
-    near = np.array(
-        [core_distance(_only(scene, k), middle, SPACE)[0] for k in range(len(scene.node))]
-    )
+    near = node_distances(scene, SPACE)
     spread = np.sqrt(np.sum(scene.root**2, axis=(1, 2)))
     weight = np.exp(-0.5 * ((near - near.min()) / (IMPORTANCE * spread + 1e-9)) ** 2) + 1e-3
     rows = (scene.root * weight[:, None, None]).reshape(-1, scene.size)
@@ -412,51 +428,33 @@ def _turned(scene: Scene, direction: Floats) -> Scene:
 
 
 def _nearest(scene: Scene) -> tuple[int, int]:
+    """The node nearest to the dig, and the nearest end of a tube (-1: none)."""
     if len(scene.path):
         gap = scene.node[:, None, :] - scene.path[None, :, :]
         flat = int(np.argmin(np.sum(gap**2, axis=2)))
         return flat // len(scene.path), flat % len(scene.path)
-    alone = [
-        core_distance(_only(scene, k), np.zeros((1, scene.size)), SPACE)[0]
-        for k in range(len(scene.node))
-    ]
-    least = min(alone)
-    near = np.flatnonzero(np.array(alone) <= least + 1e-6)
+    alone = node_distances(scene, SPACE)
+    near = np.flatnonzero(alone <= alone.min() + 1e-6)
     return int(near[len(near) // 2]), -1
 
 
-def _only(scene: Scene, k: int) -> Scene:
-    return Scene(
-        scene.node[k : k + 1], scene.root[k : k + 1], scene.real[:0], scene.pieces, scene.path,
-        scene.path_root, scene.radius, scene.radius_spread, scene.rounding,
-    )  # fmt: skip
-
-
 def _normals(scene: Scene, node: int, how: How) -> list[Floats]:
-    """Directions in space to try: where the distance grows, across the line, up, and between."""
+    """Directions in space: where the distance grows, across the line, and up."""
     step = 1e-4
-    one = _only(scene, node)
-    middle = np.zeros((1, scene.size))
-
-    def shifted(axis: int, sign: float) -> float:
-        moved = replace(one, node=one.node + step * sign * np.eye(3)[axis])
-        return float(core_distance(moved, middle, *how)[0])
-
-    found = []
-    gradient = np.array([shifted(axis, 1.0) - shifted(axis, -1.0) for axis in range(3)])
-    size = np.linalg.norm(gradient)
-    if size > 1e-9:
-        found.append(gradient / size)
+    shifts = np.vstack((step * np.eye(3), -step * np.eye(3)))
+    moved = replace(scene, node=scene.node[node] + shifts, root=np.zeros((6, 3, scene.size)))
+    moved = replace(moved, path_root=np.zeros(scene.path_root.shape))
+    value = node_distances(moved, *how)
+    gradient = value[:3] - value[3:]
+    size = float(np.linalg.norm(gradient))
+    found = [gradient / size] if size > 1e-9 else []
     low, high = max(node - 1, 0), min(node + 1, len(scene.node) - 1)
     along = scene.node[high, :2] - scene.node[low, :2]
     run = float(np.hypot(*along))
     sides = [np.array([-along[1], along[0], 0.0]) / run] if run > 1e-9 else list(np.eye(3)[:2])
     if how[0] == PLAN:
         return [*found, *sides]
-    up = np.array([0.0, 0.0, 1.0])
-    for side in sides:
-        found += [side, (side + up) / np.sqrt(2.0), (side - up) / np.sqrt(2.0)]
-    return [*found, up]
+    return [*found, *sides[:-1], sides[-1], np.array([0.0, 0.0, 1.0])]
 
 
 @lru_cache(maxsize=64)
