@@ -151,3 +151,25 @@ class TestCeiling:
         assert fits.n_conductors[0] == 1
         assert fits.position[0, 0] == pytest.approx(2.3, abs=0.05)
         assert fits.depth[0, 0] == pytest.approx(1.2, abs=0.1)
+
+
+def test_a_reading_without_unit_is_asked_for_in_units_of_readings():
+    header = HEADER.replace("Reading (mA)", "Reading")
+    data = f"{header}\nS1,,gas,h,0.05,1' 0\",3.65,no{ENDS}\n".encode()
+    hints = {"frame": "NAD83(2011)"}
+    (asked,) = guess_mapping(data, "s.csv", hints=hints).ambiguities
+    assert asked.field == "reading"
+    assert "names no unit" in asked.what
+    assert all(unit in asked.remedy for unit in ("mA", "percent", "dB", "nT"))
+    guess = guess_mapping(data, "s.csv", hints={**hints, "units": {"Reading": "nT"}})
+    assert guess.ambiguities == ()
+    assert guess.mapping.columns["reading"].unit == "nT"
+
+
+def test_a_table_typed_from_a_tape_is_a_sweep_that_lacks_its_ends():
+    data = b"Tape (m),Reading (%)\n0.0,23\n0.6,35\n1.2,57\n"
+    guess = guess_mapping(data, "typed.csv", hints={"frame": "NAD83(2011)"})
+    assert guess.mapping.kind == "sweeps"
+    what = " ".join(doubt.what for doubt in guess.ambiguities)
+    for words in ("tape's start", "tape's end", "coil"):
+        assert words in what

@@ -124,7 +124,8 @@ def drop_wrong_axes(guess: Guess) -> None:
 
 
 def kind_of(guess: Guess, shots: dict[str, Matched], sweeps: dict[str, Matched]) -> str:
-    if {"position", "reading"} <= sweeps.keys() and ({"coil", "sweep"} & sweeps.keys()):
+    along_a_tape = {"position", "reading"} <= sweeps.keys()
+    if along_a_tape and ({"coil", "sweep"} & sweeps.keys()):
         return "sweeps"
     placed = {"longitude", "latitude"} <= shots.keys() or {
         "easting",
@@ -134,4 +135,6 @@ def kind_of(guess: Guess, shots: dict[str, Matched], sweeps: dict[str, Matched])
     reads = {"depth", "current", "signal"} & shots.keys()
     if not placed and not guess.located and timed and reads and guess.sample.header_line:
         return "readings without position"
+    if along_a_tape and not placed and not guess.located and "depth" not in shots:
+        return "sweeps"  # typed from a tape measure, with little else
     return "shots"

@@ -82,7 +82,8 @@ def _measured(guess: Guess, name: str, match: Matched, key: str | int, declared:
     if unit:
         _against_unit(guess, name, match, unit, values)
         return Column(key, unit, form)
-    found = guess_unit(name, guess.title(match), values, _usual_length(guess))
+    lengths = _usual_length(guess) if dimension == "length" else ""
+    found = guess_unit(name, guess.title(match), values, lengths)
     if found.doubt:
         (guess.open if found.ambiguous else guess.doubts).append(found.doubt)
     return Column(key, found.unit, form)

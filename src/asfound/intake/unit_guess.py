@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from asfound.intake.mapping import OPEN, Doubt
+from asfound.intake.quantities import QUANTITIES
+from asfound.intake.units_at_the_edge import SCALES
 
 # Ranges in which nearly all values of a column lie, by quantity and unit: common practice, no
 # source. Where values fit more than one unit, the unit is open.
@@ -63,7 +65,11 @@ def guess_unit(name: str, title: str, values: list[float], lengths: str) -> Unit
     lengths : str
         Unit that the file's other titles give lengths in; empty if none does, or they differ.
     """
-    remedy = f'Set unit under [columns.{name}] in the mapping file, or give --unit "{title}=...".'
+    units = "|".join(SCALES[QUANTITIES[name].dimension])
+    remedy = (
+        f'Set unit under [columns.{name}] in the mapping file, or give --unit "{title}=UNIT" with '
+        f"UNIT one of {units}."
+    )
     fitting = fitting_units(name, values)
     if name in _HARMLESS:
         unit = fitting[0] if len(fitting) == 1 else _HARMLESS[name]

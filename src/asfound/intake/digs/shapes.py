@@ -1,0 +1,289 @@
+"""Drawn shapes of dig files before they become digs: coordinates, attributes, declared CRS."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+import warnings
+from dataclasses import dataclass
+from io import StringIO
+from pathlib import Path
+from xml.etree.ElementTree import Element, ParseError
+
+import ezdxf
+import numpy as np
+import numpy.typing as npt
+import pyogrio
+import shapely
+from defusedxml import DefusedXmlException
+from defusedxml.ElementTree import fromstring
+from ezdxf.lldxf.const import DXFError
+from pyogrio.errors import DataLayerError, DataSourceError, FieldError, GeometryError
+
+from asfound.errors import InputError
+from asfound.intake.limits import DOCUMENT_BYTES
+
+Floats = npt.NDArray[np.float64]
+
+LINE, AREA, POINT = "line", "area", "point"
+_GDAL = (DataLayerError, DataSourceError, FieldError, GeometryError, ValueError, RuntimeError)
+
+
+@dataclass(frozen=True, eq=False)
+class Shape:
+    """One drawn shape.
+
+    Parameters
+    ----------
+    kind : str
+        `LINE`, `AREA` or `POINT`.
+    point : (k, 3) float64
+        As in the file; height NaN where there is none.
+    attributes : dict of str to str
+        Keys in lower case.
+    where : str
+        For messages.
+    """
+
+    kind: str
+    point: Floats
+    attributes: dict[str, str]
+    where: str
+
+
+def shapes_of(content: bytes, name: str, kind: str) -> tuple[tuple[Shape, ...], str]:
+    """All shapes of a file, and the CRS it declares (empty: none).
+
+    Parameters
+    ----------
+    content : bytes
+    name : str
+        For messages.
+    kind : str
+        ``'geojson'``, ``'shapefile'`` (zip archive), ``'geopackage'``, ``'kml'``, ``'dxf'`` or
+        ``'landxml'``.
+
+    Raises
+    ------
+    InputError
+        If the file is damaged, too large, or holds no shapes.
+    """
+    if len(content) > DOCUMENT_BYTES:
+        raise InputError("the file is too large.", where=name, remedy="Cut out the digs.")
+    if kind == "dxf":
+        found, crs = _dxf(content, name), ""
+    elif kind == "landxml":
+        found, crs = _landxml(content, name), ""
+    elif kind == "kml":
+        found, crs = _kml(content, name), "OGC:CRS84"
+    else:
+        found, crs = _gdal(content, name, kind)
+    if not found:
+        raise InputError(
+            "the file holds no lines, areas or points.",
+            where=name,
+            remedy="Draw trenches and bores as lines, pits as areas and posts as points.",
+        )
+    return tuple(found), crs
+
+
+def _gdal(content: bytes, name: str, kind: str) -> tuple[list[Shape], str]:
+    suffix = {"geojson": ".geojson", "shapefile": ".zip", "geopackage": ".gpkg"}[kind]
+    if kind == "geojson":
+        _check_json(content, name)
+    with tempfile.TemporaryDirectory(prefix="asfound-") as folder, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        path = Path(folder) / f"digs{suffix}"
+        path.write_bytes(content)
+        source = f"/vsizip/{path}" if kind == "shapefile" else path
+        try:
+            meta, table = pyogrio.read_arrow(source)
+        except _GDAL as error:
+            raise InputError(
+                f"can't be read as {kind}: {' '.join(str(error).split())[:200]}.",
+                where=name,
+                remedy="Open and save it again in the program it came from"
+                + (", all parts in one zip archive." if kind == "shapefile" else "."),
+            ) from error
+    column = str(meta.get("geometry_name") or "wkb_geometry")
+    column = column if column in table.column_names else "wkb_geometry"
+    shapes = shapely.from_wkb(np.array(table.column(column).to_pylist(), object))
+    others = [title for title in table.column_names if title != column]
+    rows = table.select(others).to_pylist() if others else [{} for _ in range(len(shapes))]
+    found: list[Shape] = []
+    for k, (shape, row) in enumerate(zip(shapes, rows, strict=True)):
+        attributes = {key.lower(): _text(value) for key, value in row.items() if value is not None}
+        found += _parts(shape, attributes, f"{name}, feature {k + 1}")
+    return found, str(meta.get("crs") or "")
+
+
+def _text(value: object) -> str:
+    return f"{value:.12g}" if isinstance(value, float) else str(value).strip()
+
+
+def _check_json(content: bytes, name: str) -> None:
+    try:
+        json.loads(content)
+    except (ValueError, RecursionError) as error:
+        raise InputError(
+            f"the file is no JSON: {error}.",
+            where=name,
+            remedy="It is damaged or cut off: export it again.",
+        ) from error
+
+
+def _parts(shape: shapely.Geometry | None, attributes: dict[str, str], where: str) -> list[Shape]:
+    if shape is None or shape.is_empty:
+        raise InputError("it has no geometry.", where=where, remedy="Draw it, or leave it out.")
+    parts = list(shape.geoms) if hasattr(shape, "geoms") else [shape]
+    found = []
+    for part in parts:
+        if isinstance(part, shapely.Polygon):
+            if len(part.interiors):
+                raise InputError(
+                    "the area has a hole.", where=where, remedy="Draw it as two areas side by side."
+                )
+            found.append(Shape(AREA, _coordinates(part.exterior)[:-1], attributes, where))
+        elif isinstance(part, shapely.LineString):
+            found.append(Shape(LINE, _coordinates(part), attributes, where))
+        else:
+            found.append(Shape(POINT, _coordinates(part), attributes, where))
+    return found
+
+
+def _coordinates(shape: shapely.Geometry) -> Floats:
+    return np.asarray(shapely.get_coordinates(shape, include_z=True), np.float64)
+
+
+def _dxf(content: bytes, name: str) -> list[Shape]:
+    try:
+        text = content.decode("utf-8", "surrogateescape")
+        drawing = ezdxf.read(StringIO(text))
+    except (DXFError, UnicodeError, ValueError, OSError) as error:
+        raise InputError(
+            f"can't be read as DXF: {' '.join(str(error).split())[:200]}.",
+            where=name,
+            remedy="Save it as text DXF, release 2000 or later.",
+        ) from error
+    found = []
+    for entity in drawing.modelspace():
+        kind, layer = entity.dxftype(), str(entity.dxf.layer)
+        where = f"{name}, {kind} {entity.dxf.handle} on layer {layer}"
+        attributes = {"layer": layer, "name": f"{layer} {entity.dxf.handle}"}
+        if kind == "LINE":
+            point = np.array([tuple(entity.dxf.start), tuple(entity.dxf.end)], np.float64)
+            found.append(Shape(LINE, point, attributes, where))
+        elif kind == "POLYLINE" and not entity.is_poly_face_mesh and not entity.is_polygon_mesh:
+            point = np.array([tuple(v.dxf.location) for v in entity.vertices], np.float64)
+            found.append(Shape(AREA if entity.is_closed else LINE, point, attributes, where))
+        elif kind == "LWPOLYLINE":
+            plan = np.array([p[:2] for p in entity.get_points()], np.float64)
+            level = np.full((len(plan), 1), float(entity.dxf.elevation) or np.nan)
+            point = np.hstack((plan, level))
+            found.append(Shape(AREA if entity.closed else LINE, point, attributes, where))
+        elif kind == "POINT":
+            point = np.array([tuple(entity.dxf.location)], np.float64)
+            found.append(Shape(POINT, point, attributes, where))
+        elif kind == "CIRCLE":
+            point = np.array([tuple(entity.dxf.center)], np.float64)
+            attributes["diameter"] = f"{2.0 * float(entity.dxf.radius):.12g}"
+            found.append(Shape(POINT, point, attributes, where))
+    return found
+
+
+def _xml(content: bytes, name: str) -> Element:
+    try:
+        root: Element = fromstring(content, forbid_dtd=True)
+    except (ParseError, DefusedXmlException, ValueError, LookupError) as error:
+        raise InputError(
+            f"the file is no sound XML, or declares entities: {type(error).__name__}.",
+            where=name,
+            remedy="Save it again without them.",
+        ) from error
+    return root
+
+
+def _local(element: Element) -> str:
+    return str(element.tag).rpartition("}")[2]
+
+
+def _kml(content: bytes, name: str) -> list[Shape]:
+    found = []
+    marks = [e for e in _xml(content, name).iter() if _local(e) == "Placemark"]
+    for k, mark in enumerate(marks):
+        attributes: dict[str, str] = {}
+        for element in mark.iter():
+            tag, text = _local(element), (element.text or "").strip()
+            if tag == "name" and "name" not in attributes:
+                attributes["name"] = text
+            elif tag == "Data":
+                value = next((e.text for e in element if _local(e) == "value"), "")
+                attributes[element.get("name", "").lower()] = (value or "").strip()
+            elif tag == "SimpleData":
+                attributes[element.get("name", "").lower()] = text
+        where = f"{name}, placemark {k + 1}"
+        for element in mark.iter():
+            kind = {"LineString": LINE, "Polygon": AREA, "Point": POINT}.get(_local(element))
+            if kind is None:
+                continue
+            texts = [e.text or "" for e in element.iter() if _local(e) == "coordinates"]
+            if len(texts) != 1:
+                raise InputError(
+                    "a shape has a hole or no coordinates.",
+                    where=where,
+                    remedy="Draw it as one outline.",
+                )
+            point = _numbers(texts[0].replace(",", " ").split(), texts[0], where)
+            if kind == AREA:
+                point = point[:-1]
+            found.append(Shape(kind, point, attributes, where))
+    return found
+
+
+def _numbers(words: list[str], text: str, where: str) -> Floats:
+    each = len(text.split()[0].split(",")) if text.split() else 0
+    try:
+        flat = np.array([float(word) for word in words])
+        point = flat.reshape(-1, each)
+    except (ValueError, ZeroDivisionError) as error:
+        raise InputError(
+            "its coordinates can't be read.", where=where, remedy="Export it again."
+        ) from error
+    if each == 2:
+        point = np.hstack((point, np.full((len(point), 1), np.nan)))
+    return point
+
+
+def _landxml(content: bytes, name: str) -> list[Shape]:
+    """Plan features and alignments of straight legs; LandXML lists northing before easting."""
+    root = _xml(content, name)
+    found = []
+    for element in root.iter():
+        if _local(element) not in ("Alignment", "PlanFeature"):
+            continue
+        where = f"{name}, {_local(element)} {element.get('name', '')}"
+        points: list[list[float]] = []
+        for part in element.iter():
+            tag = _local(part)
+            if tag in ("Curve", "Spiral"):
+                raise InputError(
+                    f"it has a {tag.lower()} element; straight legs and 3D point lists are read.",
+                    where=where,
+                    remedy="Export it as a 3D polyline (PntList3D).",
+                )
+            if tag == "PntList3D":
+                row = _numbers((part.text or "").split(), "0,0,0", where)
+                points += row.tolist()
+            elif tag == "PntList2D":
+                row = _numbers((part.text or "").split(), "0,0", where)
+                points += row.tolist()
+            elif tag in ("Start", "End") and part.text:
+                values = [float(v) for v in part.text.split()]
+                row_ = (values + [float("nan")])[:3]
+                if not points or points[-1] != row_:
+                    points.append(row_)
+        if len(points) >= 2:
+            point = np.array(points)[:, [1, 0, 2]]
+            attributes = {"name": element.get("name", ""), "description": element.get("desc", "")}
+            found.append(Shape(LINE, point, attributes, where))
+    return found
