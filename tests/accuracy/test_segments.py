@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from asfound.accuracy import segments_of
+from asfound.accuracy import propose_levels, scheme, segments_of
 from asfound.errors import InputError
 from asfound.model import Line, Utility
 
@@ -70,3 +70,28 @@ def test_exposures_off_the_line_and_gaps_known_by_nothing_sensible_are_refused()
         segments_of(a_line(), exposed=[("E1", 41.0, 0.01, 0.02)])
     with pytest.raises(InputError, match="known by"):
         segments_of(a_line([(5, 6)]), gaps_known_by="exposed")
+
+
+def test_levels_change_where_the_envelope_crosses_their_limits():
+    proposals = propose_levels(a_line(), scheme("as-5488"))
+    assert [(p.segment.start, p.segment.end, p.level.name) for p in proposals] == [
+        (0.0, 9.0, "B"),
+        (9.0, 21.0, "D"),
+        (21.0, 40.0, "B"),
+    ]
+    assert proposals[0].segment.horizontal_95 == pytest.approx(2.4477 * 0.05, rel=1e-4)
+
+
+def test_a_short_better_stretch_counts_to_the_worse_one_beside_it():
+    wide = propose_levels(a_line(), scheme("as-5488"), shortest=10.0)
+    assert [(p.segment.start, p.segment.end, p.level.name) for p in wide] == [
+        (0.0, 21.0, "D"),
+        (21.0, 40.0, "B"),
+    ]
+
+
+def test_exposures_and_gaps_keep_their_own_proposals_among_the_stretches():
+    proposals = propose_levels(
+        a_line([(9.5, 20.5)]), scheme("pas-128"), exposed=[("E1", 12.0, 0.01, 0.02)]
+    )
+    assert [p.level.name for p in proposals] == ["B1", "B2", "B4", "A", "B2", "B1"]

@@ -74,7 +74,11 @@ def test_as_5488_asks_for_exposure_and_5_cm_for_level_a():
     assert level_of("as-5488", "exposed", 0.05, 0.05) == "A"
     assert level_of("as-5488", "exposed", 0.06, 0.05) == "B"
     assert level_of("as-5488", "detected", 0.04, 0.04) == "B"
-    assert level_of("as-5488", "detected", 0.31, 0.04) == "C"
+    # detected, but too unsurely for B: C would claim surveyed surface features
+    unsure = propose_level(segment("detected", 0.31, 0.04), scheme("as-5488"))
+    assert unsure.level.name == "D"
+    assert "less surely" in unsure.reasons[0]
+    assert unsure.next_level.name == "B"
 
 
 def test_a_proposal_gives_reasons_what_is_lacking_and_who_assigns():

@@ -10,6 +10,7 @@ from asfound.accuracy.quality_levels import (
     QualityLevel,
     Scheme,
     propose_level,
+    propose_levels,
     scheme,
     schemes,
 )
@@ -54,6 +55,7 @@ __all__ = [
     "nssda_horizontal",
     "nssda_vertical",
     "propose_level",
+    "propose_levels",
     "repeat_checks",
     "root_mean_square",
     "scheme",

@@ -339,6 +339,8 @@ def _words(report: MixUpReport) -> tuple[str, ...]:
         return (f"The {checks}{upload} show no mix-up: {size}, within what the budget expects.",)
     first = f"The {checks}{upload} are {size}, which chance does not explain."
     top = report.causes[0]
+    if not math.isfinite(top.residual):
+        return (first, "No known mix-up brings them anywhere near the known points.")
     if not report.named:
         listed = "; ".join(
             f"{_WORDS.get(c.cause, 'chance')} ({100 * c.weight:.0f} %)" for c in report.causes[:3]

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
+from itertools import pairwise
 
-from asfound.accuracy.segments import KNOWN_BY, Segment
+from asfound.accuracy.segments import KNOWN_BY, Segment, segments_of, stretch_of
 from asfound.errors import InputError
-from asfound.model import Verdict
+from asfound.model import Line, Verdict
 
 ASSIGNED_BY = (
     "Proposed from the measurements alone; a licensed professional assigns the quality level."
@@ -132,12 +134,93 @@ def propose_level(
         lacking = _lacking(segment, level)
         if not lacking:
             reasons = [f"it is {_WAYS[segment.known_by]}"]
+            if _below_detection(segment, level):
+                reasons[0] += ", but less surely than the levels for detected lines ask"
             reasons += _met(segment, level)
             if verdict is Verdict.DOUBTFUL and segment.known_by == "detected":
                 reasons.append("but the line is doubtful by its findings: settle them first")
             return _proposal(chosen, segment, level, tuple(reasons), missing, better)
-        better, missing = level, lacking
+        if level.needs != "surface-features" or segment.known_by not in ("exposed", "detected"):
+            better, missing = level, lacking
     return _proposal(chosen, segment, None, ("no level fits",), missing, better)
+
+
+def propose_levels(
+    line: Line,
+    chosen: Scheme,
+    *,
+    exposed: Sequence[tuple[str, float, float, float]] = (),
+    gaps_known_by: str = "assumed",
+    verdict: Verdict = Verdict.SOUND,
+    shortest: float = 3.0,
+) -> tuple[Proposal, ...]:
+    """Proposals along a line: detected stretches are cut where the level changes.
+
+    Parameters
+    ----------
+    line : Line
+    chosen : Scheme
+    exposed, gaps_known_by
+        As `segments_of`.
+    verdict : Verdict
+    shortest : float
+        A stretch shorter than this that would be better than what is beside it is counted to the
+        worse neighbour [m].
+
+    Returns
+    -------
+    tuple of Proposal
+        By station; exposures are points within the stretches.
+    """
+    found: list[Proposal] = []
+    for segment in segments_of(line, exposed=exposed, gaps_known_by=gaps_known_by):
+        if segment.known_by != "detected" or verdict is Verdict.UNFIT:
+            found.append(propose_level(segment, chosen, verdict=verdict))
+            continue
+        for start, end in _runs(line, segment, chosen, shortest):
+            part = stretch_of(line, start, end, "detected")
+            found.append(propose_level(part, chosen, verdict=verdict))
+    return tuple(sorted(found, key=lambda item: (item.segment.start, item.segment.end)))
+
+
+def _runs(
+    line: Line, segment: Segment, chosen: Scheme, shortest: float
+) -> list[tuple[float, float]]:
+    """Stations between which a detected stretch has one level."""
+    inside = line.axis_station
+    inside = inside[(inside > segment.start + 1e-9) & (inside < segment.end - 1e-9)]
+    cuts = [segment.start, *inside.tolist(), segment.end]
+    rank = {level.name: k for k, level in enumerate(chosen.levels)}
+    runs: list[tuple[float, float, int]] = []
+    for start, end in pairwise(cuts):
+        level = propose_level(stretch_of(line, start, end, "detected"), chosen).level
+        place = rank[level.name] if level else len(rank)
+        if runs and runs[-1][2] == place:
+            runs[-1] = (runs[-1][0], end, place)
+        else:
+            runs.append((start, end, place))
+    while len(runs) > 1:
+        short = [
+            k
+            for k, (start, end, place) in enumerate(runs)
+            if end - start < shortest and place < max(_beside(runs, k))
+        ]
+        if not short:
+            break
+        k = short[0]
+        # to the worse neighbour; the run there then reaches over it
+        left = k > 0 and (k + 1 == len(runs) or runs[k - 1][2] >= runs[k + 1][2])
+        other = k - 1 if left else k + 1
+        low, high = min(k, other), max(k, other)
+        runs[low : high + 1] = [(runs[low][0], runs[high][1], runs[other][2])]
+        for j in range(len(runs) - 1, 0, -1):
+            if runs[j][2] == runs[j - 1][2]:
+                runs[j - 1 : j + 1] = [(runs[j - 1][0], runs[j][1], runs[j][2])]
+    return [(start, end) for start, end, _ in runs]
+
+
+def _beside(runs: list[tuple[float, float, int]], k: int) -> list[int]:
+    return [runs[j][2] for j in (k - 1, k + 1) if 0 <= j < len(runs)]
 
 
 _WAYS = {
@@ -156,9 +239,17 @@ _TO_DO = {
 }
 
 
+def _below_detection(segment: Segment, level: QualityLevel) -> bool:
+    """Whether a line that was detected is proposed for a level of lines that were not."""
+    detected = KNOWN_BY.index("detected")
+    return KNOWN_BY.index(segment.known_by) <= detected < KNOWN_BY.index(level.needs)
+
+
 def _lacking(segment: Segment, level: QualityLevel) -> tuple[str, ...]:
     if KNOWN_BY.index(segment.known_by) > KNOWN_BY.index(level.needs):
         return (_TO_DO[level.needs],)
+    if level.needs == "surface-features" and segment.known_by != level.needs:
+        return (_TO_DO[level.needs],)  # detecting a line does not survey its valves and covers
     lacking = []
     for axis, size, limit, share in (
         ("horizontal", segment.horizontal_95, level.horizontal, level.horizontal_share),

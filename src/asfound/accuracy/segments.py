@@ -92,7 +92,7 @@ def segments_of(
     if cuts[-1] < last:
         kinds.append("detected")
         cuts.append(last)
-    found = [_stretch(line, a, b, k) for a, b, k in zip(cuts, cuts[1:], kinds, strict=False)]
+    found = [stretch_of(line, a, b, k) for a, b, k in zip(cuts, cuts[1:], kinds, strict=False)]
     depth = line.ground_height - line.height
     for name, place, horizontal_sd, vertical_sd in exposed:
         if not first - 1e-6 <= place <= last + 1e-6:
@@ -115,13 +115,18 @@ def segments_of(
     return tuple(sorted(found, key=lambda item: (item.start, item.end)))
 
 
-def _stretch(line: Line, start: float, end: float, known_by: str) -> Segment:
-    inside = (line.axis_station >= start - 1e-9) & (line.axis_station <= end + 1e-9)
-    inside[np.clip(np.searchsorted(line.axis_station, [start, end]), 0, len(inside) - 1)] = True
-    covariance = line.covariance[inside]
+def stretch_of(line: Line, start: float, end: float, known_by: str) -> Segment:
+    """A stretch of a line with its largest uncertainty and its least depth."""
+    own = line.axis_station
+    station = np.concatenate(([start], own[(own > start) & (own < end)], [end]))
+    place = np.clip(np.searchsorted(own, station, side="right") - 1, 0, len(own) - 2)
+    span = own[place + 1] - own[place]
+    share = np.divide(station - own[place], span, out=np.zeros(len(station)), where=span > 0)
+    share = np.clip(share, 0.0, 1.0)[:, None, None]
+    covariance = (1.0 - share) * line.covariance[place] + share * line.covariance[place + 1]
     major, minor, _ = principal_axes(covariance[:, 0, 0], covariance[:, 1, 1], covariance[:, 0, 1])
     ratio = np.divide(minor, major, out=np.ones(len(major)), where=major > 0)
-    depth = (line.ground_height - line.height)[inside]
+    depth = np.interp(station, own, line.ground_height - line.height)
     tall = bool(np.isfinite(depth).all())
     return Segment(
         line.name,

@@ -98,7 +98,7 @@ def _texts(values: Floats, decimals: int) -> list[str]:
 def csv_list(
     targets: ServiceTargets,
     *,
-    columns: Sequence[str] = COLUMNS,
+    columns: Sequence[str] | None = None,
     unit: str = "m",
     header: bool = True,
     separator: str = ",",
@@ -109,8 +109,9 @@ def csv_list(
     Parameters
     ----------
     targets : ServiceTargets
-    columns : sequence of str
-        Any of `COLUMNS` in any order, as the controller wants them.
+    columns : sequence of str, optional
+        Any of `COLUMNS` in any order, as the controller wants them; None: all of them, but x and
+        y only where they are not longitude and latitude anyway.
     unit, decimals
         As `list_columns`.
     header : bool
@@ -122,6 +123,8 @@ def csv_list(
     InputError
         If a column is none, or the separator is not one character.
     """
+    if columns is None:
+        columns = [name for name in COLUMNS if targets.projected or name not in ("x", "y")]
     unknown = [name for name in columns if name not in COLUMNS]
     if unknown or not columns:
         raise InputError(

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from asfound.errors import InputError
 from asfound.model import Assembly, Budget, Crossing, Ground, Line, Utility
+from asfound.units import length_unit
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -185,6 +186,7 @@ def line_targets(
     end: float | None = None,
     bends: bool = True,
     ends: bool = True,
+    unit: str = "m",
 ) -> Targets:
     """Stations along a line: every so many metres, its bends and its ends.
 
@@ -197,6 +199,8 @@ def line_targets(
         Part of the line [m]; end None: its own.
     bends, ends : bool
         Also the bends, and the ends of the part.
+    unit : str
+        Of the stations in the targets' names: ``'m'``, ``'ft'`` or ``'ftUS'``.
 
     Raises
     ------
@@ -229,10 +233,11 @@ def line_targets(
     rank = {"bend": 0, "end": 1, "station": 2}
     chosen.sort(key=lambda item: (round(item[0], 3), rank[item[1]]))
     kept = [c for k, c in enumerate(chosen) if k == 0 or c[0] - chosen[k - 1][0] > 1e-3]
-    return _at_stations(line, np.array([s for s, _ in kept]), [kind for _, kind in kept])
+    return _at_stations(line, np.array([s for s, _ in kept]), [kind for _, kind in kept], unit)
 
 
-def _at_stations(line: Line, station: Floats, kind: Sequence[str]) -> Targets:
+def _at_stations(line: Line, station: Floats, kind: Sequence[str], unit: str = "m") -> Targets:
+    metres = length_unit(unit, where="the stakeout list").metres
     own = line.axis_station - line.axis_station[0]
 
     def at(values: Floats) -> Floats:
@@ -247,7 +252,7 @@ def _at_stations(line: Line, station: Floats, kind: Sequence[str]) -> Targets:
     labels = {"station": "", "bend": " bend", "end": " end"}
     return Targets(
         name=tuple(
-            f"{line.name} {s:.2f}{labels.get(k, ' ' + k)}"
+            f"{line.name} {s / metres:.2f}{labels.get(k, ' ' + k)}"
             for s, k in zip(station.tolist(), kind, strict=True)
         ),
         kind=tuple(kind),
