@@ -112,6 +112,9 @@ def _levels(table: Table, unit: LengthUnit, count: int) -> tuple[Floats, Floats]
 def _trench(table: Table, unit: LengthUnit) -> Trench:
     points = table.take("points", _points(unit, 2))
     depth, elevation = _levels(table, unit, len(points))
+    if np.isfinite(depth).all():
+        points, depth = _along_the_ground(points, depth)
+        elevation = np.full(len(points), np.nan)
     width = np.full(len(points), table.take("width", _length(unit, positive)))
     dig = Trench(
         name=table.take("name", text),
@@ -127,6 +130,24 @@ def _trench(table: Table, unit: LengthUnit) -> Trench:
     )
     table.done()
     return dig
+
+
+_STRIDE = 3.0
+"""A trench of given depth follows the ground at least so often [m]."""
+
+
+def _along_the_ground(points: Floats, depth: Floats) -> tuple[Floats, Floats]:
+    """More points along a trench's axis, so that its bottom follows the ground between corners."""
+    legs = np.hypot(*np.diff(points, axis=0).T)
+    station = np.concatenate([[0.0], np.cumsum(legs)])
+    pieces = [
+        np.linspace(station[k], station[k + 1], int(np.ceil(legs[k] / _STRIDE)) + 1)[:-1]
+        for k in range(len(legs))
+        if legs[k] > 0
+    ]
+    at = np.concatenate([*pieces, station[-1:]])
+    dense = np.stack([np.interp(at, station, points[:, axis]) for axis in (0, 1)], axis=1)
+    return dense, np.interp(at, station, depth)
 
 
 def _bore(table: Table, unit: LengthUnit) -> Bore:
