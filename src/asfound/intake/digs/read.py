@@ -118,7 +118,7 @@ def _placer(
         def moved(shape: Shape) -> Floats:
             point = shape.point
             time = np.full(len(point), np.datetime64("NaT", "us"))
-            ground = points_to_ground(*point.T, time, source, settings)
+            ground = points_to_ground(point[:, 0], point[:, 1], point[:, 2], time, source, settings)
             placed = np.column_stack((ground.easting, ground.northing, ground.height))
             if not np.isfinite(placed[:, :2]).all():
                 raise InputError(
@@ -129,7 +129,7 @@ def _placer(
             return placed
 
         return moved
-    grid = job_grid(settings)
+    grid = job_grid(settings.frame, None, settings.grids)
     if declared and not _same(declared, grid.crs):
         raise InputError(
             f"its coordinates are in {_crs_name(declared)}, the job's in {grid.crs.name}."

@@ -8,15 +8,16 @@ import warnings
 from dataclasses import dataclass
 from io import StringIO
 from pathlib import Path
+from typing import Any
 from xml.etree.ElementTree import Element, ParseError
 
-import ezdxf
 import numpy as np
 import numpy.typing as npt
 import pyogrio
 import shapely
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import fromstring
+from ezdxf.filemanagement import read as read_dxf
 from ezdxf.lldxf.const import DXFError
 from pyogrio.errors import DataLayerError, DataSourceError, FieldError, GeometryError
 
@@ -158,7 +159,7 @@ def _coordinates(shape: shapely.Geometry) -> Floats:
 def _dxf(content: bytes, name: str) -> list[Shape]:
     try:
         text = content.decode("utf-8", "surrogateescape")
-        drawing = ezdxf.read(StringIO(text))
+        drawing = read_dxf(StringIO(text))
     except (DXFError, UnicodeError, ValueError, OSError) as error:
         raise InputError(
             f"can't be read as DXF: {' '.join(str(error).split())[:200]}.",
@@ -166,7 +167,8 @@ def _dxf(content: bytes, name: str) -> list[Shape]:
             remedy="Save it as text DXF, release 2000 or later.",
         ) from error
     found = []
-    for entity in drawing.modelspace():
+    entities: list[Any] = list(drawing.modelspace())
+    for entity in entities:
         kind, layer = entity.dxftype(), str(entity.dxf.layer)
         where = f"{name}, {kind} {entity.dxf.handle} on layer {layer}"
         attributes = {"layer": layer, "name": f"{layer} {entity.dxf.handle}"}
@@ -178,7 +180,7 @@ def _dxf(content: bytes, name: str) -> list[Shape]:
             found.append(Shape(AREA if entity.is_closed else LINE, point, attributes, where))
         elif kind == "LWPOLYLINE":
             plan = np.array([p[:2] for p in entity.get_points()], np.float64)
-            level = np.full((len(plan), 1), float(entity.dxf.elevation) or np.nan)
+            level = np.full((len(plan), 1), float(entity.dxf.elevation))
             point = np.hstack((plan, level))
             found.append(Shape(AREA if entity.closed else LINE, point, attributes, where))
         elif kind == "POINT":
@@ -188,6 +190,9 @@ def _dxf(content: bytes, name: str) -> list[Shape]:
             point = np.array([tuple(entity.dxf.center)], np.float64)
             attributes["diameter"] = f"{2.0 * float(entity.dxf.radius):.12g}"
             found.append(Shape(POINT, point, attributes, where))
+    for shape in found:
+        if not np.any(shape.point[:, 2]):  # a drawing in plan: zero stands for no height
+            shape.point[:, 2] = np.nan
     return found
 
 
@@ -279,9 +284,9 @@ def _landxml(content: bytes, name: str) -> list[Shape]:
                 points += row.tolist()
             elif tag in ("Start", "End") and part.text:
                 values = [float(v) for v in part.text.split()]
-                row_ = (values + [float("nan")])[:3]
-                if not points or points[-1] != row_:
-                    points.append(row_)
+                one = [*values, float("nan")][:3]
+                if not points or points[-1][:2] != one[:2]:
+                    points.append(one)
         if len(points) >= 2:
             point = np.array(points)[:, [1, 0, 2]]
             attributes = {"name": element.get("name", ""), "description": element.get("desc", "")}
