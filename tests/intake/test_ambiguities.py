@@ -131,6 +131,28 @@ def test_a_sign_beside_a_declared_hemisphere_is_named_as_what_it_is(unit, value)
     assert "can't be read" in second.reason
 
 
+@pytest.mark.parametrize(
+    ("job", "longitude", "latitude"),
+    # Zone 55 of Australia's map grid and zone IX of Japan's: both are used in the east only
+    # (areas of use in the EPSG registry).
+    [("EPSG:7855", "149.13", "-35.3"), ("EPSG:6677", "139.7", "35.7")],
+)
+def test_the_jobs_own_frame_says_east_where_the_uploads_does_not(job, longitude, latitude):
+    data = _file("Lat,Lon,Depth m", f"{latitude},{longitude},1.2")
+    hints = {"frame": "ITRF2020", "epoch": 2026.9}
+    asked = guess_mapping(data, "f.csv", hints=hints).ambiguities
+    assert [doubt.field for doubt in asked] == ["longitude"]
+    assert '"Lon=deg E"' in asked[0].remedy
+    assert guess_mapping(data, "f.csv", hints={**hints, "job_crs": job}).ambiguities == ()
+
+
+def test_the_jobs_own_frame_in_the_west_leaves_the_question():
+    data = _file("Lat,Lon,Depth m", "39.2,98.1,1.2")
+    hints = {"frame": "ITRF2020", "epoch": 2026.9, "job_crs": "EPSG:6467"}
+    (asked,) = guess_mapping(data, "f.csv", hints=hints).ambiguities
+    assert "west" in asked.why
+
+
 def test_days_beyond_twelve_tell_the_order():
     data = _file("Lat,Lon,Time (UTC)", "39.2,-98.1,05/06/2026 10:00", "39.2,-98.1,05/17/2026 10:00")
     guess = guess_mapping(data, "f.csv", hints=HINTS)

@@ -183,7 +183,7 @@ class CellReader:
                 tall,
                 name,
                 f"an antenna height of '{{value}}' {unit} is taller than a pole; "
-                "it may be in another unit, such as feet.",
+                "it may be in another unit.",
                 "If so, set the unit under [columns.antenna_height] in the mapping file.",
                 values.text,
             )

@@ -79,7 +79,7 @@ def guess_mapping(
     hints : dict
         What the user declares: frame, epoch, heights, geoid, zone, receiver, antenna_height (with
         unit), position_of, utility, hookup, crew, units (column to unit), position_accuracy,
-        kind, layer, received.
+        kind, layer, received; and the job's frame, job_crs.
 
     Raises
     ------

@@ -49,6 +49,7 @@ def settle_signs(guess: Guess) -> None:
         {f"{name}_hemisphere" in guess.matched for name in ("longitude", "latitude")} == {True},
         guess.frame.crs,
         guess.sample.decimal,
+        guess.hints.job_crs,
     )  # fmt: skip
     guess.columns.update(found.columns)
     guess.doubts += found.doubts

@@ -15,6 +15,7 @@ from asfound.model import Utility
 KNOWN = (
     "frame", "epoch", "heights", "geoid", "zone", "receiver", "antenna_height", "position_of",
     "utility", "hookup", "crew", "units", "position_accuracy", "kind", "layer", "received",
+    "job_crs",
 )  # fmt: skip
 
 
@@ -38,6 +39,7 @@ class Hints:
     kind: str = ""
     layer: str = ""
     received: date | None = None
+    job_crs: str = ""
 
 
 def read_hints(hints: Dictionary[str, object] | None) -> Hints:
@@ -58,7 +60,7 @@ def read_hints(hints: Dictionary[str, object] | None) -> Hints:
         key: str(given.get(key, "") or "")
         for key in (
             "frame", "heights", "geoid", "zone", "receiver", "position_of", "hookup", "crew",
-            "kind", "layer",
+            "kind", "layer", "job_crs",
         )
     }  # fmt: skip
     _one_of("heights", words["heights"], ("", "ellipsoidal", "orthometric", "none"))

@@ -107,6 +107,7 @@ def guess_signs(
     lettered: bool,
     crs: str,
     decimal: str,
+    job_crs: str = "",
 ) -> Signs:
     """Whether longitude and latitude are swapped, and whether a west longitude lost its sign.
 
@@ -118,6 +119,8 @@ def guess_signs(
         Hemisphere letters stand in columns of their own.
     crs : str
         Declared frame, or open.
+    job_crs : str
+        The job's, whose area of use may settle it; empty if not known.
     """
     found = Signs()
     if len(cells) < 2 or any(columns[n].column == OPEN or columns[n].plus for n in columns):
@@ -153,7 +156,7 @@ def guess_signs(
     )
     if signed:
         return found
-    says = _area_says(crs, west, south)
+    says = _area_says(crs, west, south) or _area_says(job_crs or OPEN, west, south)
     if says == "east" or (says == "" and not _WEST_OR_EAST[0] <= west <= _WEST_OR_EAST[1]):
         return found
     found.columns["longitude"] = replace(columns["longitude"], hemisphere=OPEN)
@@ -161,10 +164,11 @@ def guess_signs(
         Doubt(
             "longitude",
             f"Longitudes are about {west:.4f}, without sign or letter: east or west?",
-            f"The frame {crs} is used in the west."
+            "The frame of the file or of the job is used in the west."
             if says == "west"
             else "Receivers in the Americas often leave the sign out.",
-            'Give --unit "COLUMN=deg W" or "COLUMN=deg E" (hemisphere under [columns.longitude]).',
+            f'Give --unit "{columns["longitude"].column}=deg W" or '
+            f'"{columns["longitude"].column}=deg E" (hemisphere under [columns.longitude]).',
         )
     )
     return found
