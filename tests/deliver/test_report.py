@@ -17,7 +17,7 @@ from asfound.deliver import write_outputs
 from asfound.deliver.about import INVENTED
 from asfound.deliver.delivery import Delivery, prepare
 from asfound.deliver.report import report_data
-from asfound.deliver.report.facts import clean
+from asfound.deliver.report.facts import certainty_words, clean
 from asfound.deliver.report.labels import LabelPlaces
 from asfound.deliver.report.listing import MOST_SHOTS
 from asfound.deliver.report.maps import map_extent
@@ -284,3 +284,22 @@ def test_a_check_on_control_stands_beside_what_is_allowed_and_its_verdict(metre:
     assert np.mean(np.abs(up) <= upright) == pytest.approx(0.95, abs=0.02)
     assert told(1.1 * aside, 0.0)[-1] == "outside"
     assert told(0.0, 1.1 * upright)[-1] == "outside"
+
+
+def test_nothing_is_wholly_certain_and_both_distances_have_their_uncertainty(
+    metre: Results,
+) -> None:
+    crossing = replace(
+        metre.crossings[0],
+        separation=0.5,
+        surface_separation=0.3,
+        separation_sd=0.05,
+        order_certainty=1.0,
+    )
+    data = report_data(prepare(replace(metre, crossings=(crossing,))))
+    (row,) = data["crossings"]
+    # 1.96 standard deviations hold 95 % of a normal distribution.
+    assert row[4:6] == ["0.50 \u00b1 0.10", "0.30 \u00b1 0.10"]
+    assert row[7] == "over 99.9 %"
+    assert certainty_words(0.9712) == "97.1 %"
+    assert certainty_words(0.99896) == "99.9 %"

@@ -143,6 +143,11 @@ def lines_table(delivery: Delivery) -> list[list[str]]:
     return rows
 
 
+def certainty_words(probability: float) -> str:
+    """A probability in per cent; never certainty."""
+    return f"{100 * probability:.1f} %" if probability < 0.999 else "over 99.9 %"
+
+
 def crossings_table(delivery: Delivery) -> list[list[str]]:
     """One row a crossing."""
     results, unit = delivery.results, delivery.about.unit.metres
@@ -152,10 +157,12 @@ def crossings_table(delivery: Delivery) -> list[list[str]]:
 
     rows = []
     for c in results.crossings[:MOST_CROSSINGS]:
-        separation = shown(c.separation, 2)
-        if np.isfinite(c.separation):
-            separation += f" \u00b1 {shown(ONE_DIMENSION_95 * c.separation_sd, 2)}"
-        certainty = f"{100 * c.order_certainty:.1f} %" if np.isfinite(c.order_certainty) else ""
+        # Diameters are nominal: both distances are as uncertain as the lines' heights.
+        separation, clear = (shown(value, 2) for value in (c.separation, c.surface_separation))
+        within = f" \u00b1 {shown(ONE_DIMENSION_95 * c.separation_sd, 2)}"
+        separation += within if np.isfinite(c.separation) else ""
+        clear += within if np.isfinite(c.surface_separation) else ""
+        certainty = certainty_words(c.order_certainty) if np.isfinite(c.order_certainty) else ""
         rows.append(
             [
                 clean(results.lines[c.line_a].name),
@@ -163,7 +170,7 @@ def crossings_table(delivery: Delivery) -> list[list[str]]:
                 shown(c.station_a, 1),
                 shown(c.station_b, 1),
                 separation,
-                shown(c.surface_separation, 2),
+                clear,
                 f"{np.degrees(c.angle):.0f}",
                 certainty if np.isfinite(c.separation) else "\u2013",
             ]
