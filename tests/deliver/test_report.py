@@ -15,6 +15,7 @@ from pypdf import PdfReader
 
 from asfound.deliver import write_outputs
 from asfound.deliver.about import INVENTED
+from asfound.deliver.columns import cells
 from asfound.deliver.delivery import Delivery, prepare
 from asfound.deliver.report import report_data
 from asfound.deliver.report.facts import certainty_words, clean
@@ -28,6 +29,7 @@ from asfound.deliver.report.scales import (
     round_step,
     scale_words,
 )
+from asfound.deliver.tables import LINES
 from asfound.model import CAUTIONS, Results, Verdict
 
 _READ: dict[int, tuple[Results, PdfReader, list[str]]] = {}
@@ -303,3 +305,18 @@ def test_nothing_is_wholly_certain_and_both_distances_have_their_uncertainty(
     assert row[7] == "over 99.9 %"
     assert certainty_words(0.9712) == "97.1 %"
     assert certainty_words(0.99896) == "99.9 %"
+
+
+def test_a_line_tells_how_many_of_its_shots_are_doubtful_or_unfit(metre: Results) -> None:
+    verdict = metre.verdict.copy()
+    mine = metre.lines[0].shots
+    verdict[mine] = Verdict.SOUND
+    verdict[mine[:3]] = Verdict.DOUBTFUL
+    verdict[mine[3]] = Verdict.UNFIT
+    delivery = prepare(replace(metre, verdict=verdict))
+    row = report_data(delivery)["lines"][0]
+    assert row[4].endswith("\n3 doubtful\n1 unfit")
+    table = cells(delivery, LINES)
+    assert (table.column("doubtful")[0], table.column("unfit")[0]) == (3, 1)
+    greatest = table.column("greatest_across_95")[0]
+    assert row[6].split(" / ")[1] == f"{greatest:.2f}"

@@ -12,7 +12,7 @@ from asfound.deliver.columns import Table, Value, degrees, grid, integer, length
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.shapes import ONE_DIMENSION_95, LineShape
 from asfound.deliver.shot_columns import VERDICT_WORDS, code_words, constant
-from asfound.model import Crossing, Line
+from asfound.model import Crossing, Line, Verdict
 
 Floats = npt.NDArray[np.float64]
 
@@ -35,6 +35,12 @@ def _extreme(values: Floats, choose: Callable[[Floats], float]) -> float:
 
 def _depth(line: Line) -> Floats:
     return line.ground_height - line.height
+
+
+def _shots_called(delivery: Delivery, verdict: Verdict) -> list[Value]:
+    """How many of each line's shots have a verdict of their own."""
+    called = delivery.results.verdict
+    return [int(np.count_nonzero(called[line.shots] == verdict)) for line in delivery.results.lines]
 
 
 def _unsupported(line: Line) -> float:
@@ -120,6 +126,20 @@ LINES = Table(
             "SHOTS_USED",
             "Of these, used for the axis.",
             lambda d: [int(np.count_nonzero(line.used)) for line in d.results.lines],
+        ),
+        integer(
+            "Doubtful shots",
+            "doubtful",
+            "DOUBTFUL",
+            "Shots joined into the line whose own verdict is doubtful.",
+            lambda d: _shots_called(d, Verdict.DOUBTFUL),
+        ),
+        integer(
+            "Unfit shots",
+            "unfit",
+            "UNFIT",
+            "Shots joined into the line whose own verdict is unfit.",
+            lambda d: _shots_called(d, Verdict.UNFIT),
         ),
         length(
             "Least depth",

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from asfound.budget import circular_factor
 from asfound.deliver.about import INVENTED, plural, verdict_counts
-from asfound.deliver.columns import cells
+from asfound.deliver.columns import Value, cells
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.finding_columns import plain_number
 from asfound.deliver.shapes import ONE_DIMENSION_95
@@ -130,17 +130,25 @@ def lines_table(delivery: Delivery) -> list[list[str]]:
                 str(table.column("utility")[k]),
                 str(table.column("verdict")[k]),
                 shown("length", 1),
-                f"{table.column('shots_used')[k]} of {table.column('shots')[k]}",
+                f"{table.column('shots_used')[k]} of {table.column('shots')[k]}"
+                + _of_which(table.column("doubtful")[k], table.column("unfit")[k]),
                 f"{shown('least_depth', 2)} to {shown('greatest_depth', 2)}"
                 if table.column("least_depth")[k] is not None
                 else "\u2013",
-                shown("median_across_95", 3),
+                f"{shown('median_across_95', 2)} / {shown('greatest_across_95', 2)}",
                 shown("greatest_vertical_95", 3),
                 shown("outside_diameter", 3),
                 hex_colour(delivery.results.lines[k].utility),
             ]
         )
     return rows
+
+
+def _of_which(doubtful: Value, unfit: Value) -> str:
+    """What a sound line's shots hide, for the column of shots."""
+    parts = [f"{doubtful} doubtful"] if doubtful else []
+    parts += [f"{unfit} unfit"] if unfit else []
+    return "".join(f"\n{part}" for part in parts)
 
 
 def certainty_words(probability: float) -> str:
