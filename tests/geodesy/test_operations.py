@@ -237,3 +237,14 @@ def test_a_grid_path_that_proj_cannot_take_is_refused(tmp_path):
 def test_ensembles_inside_a_chain_are_refused():
     with pytest.raises(FrameError, match=r"WGS 84|has none"):
         choose_operation(CRS.from_epsg(9989), CRS.from_epsg(2959), at(-75.0, 45.4))
+
+
+def test_where_there_is_no_operation_the_remedy_says_that_an_accuracy_does_not_help():
+    with pytest.raises(FrameError) as caught:
+        choose_operation(
+            resolve_frame("ITRF2020"),
+            resolve_frame("SIRGAS 2000"),
+            at(-46.6, -23.5),
+            position_accuracy=5.0,
+        )
+    assert "An accuracy carried with the upload does not help" in caught.value.remedy

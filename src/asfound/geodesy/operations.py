@@ -255,7 +255,8 @@ def _direct(
         return _Refusal(
             "the registry has none of known accuracy.",
             f"Use a correction service that delivers {target.name} and declare that frame; or "
-            f"give the job a CRS on {source.name}.",
+            f"give the job a CRS on {source.name}. An accuracy carried with the upload does "
+            "not help: there is nothing to compute by.",
         )
     chosen = candidates[0]
     if chosen.ensemble and not ensemble:
