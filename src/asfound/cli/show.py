@@ -363,9 +363,12 @@ def _print_lines(console: Console, results: Results) -> None:
         "line",
         "utility",
         ">shots",
-        f">length {unit.symbol}",
-        f">95 % across {unit.symbol}",
-        f">95 % height {unit.symbol}",
+        ">doubtful",
+        ">unfit",
+        ">length",
+        ">across",
+        ">at most",
+        ">height",
         "verdict",
     )
     for line, verdict in zip(results.lines, results.line_verdict, strict=True):
@@ -376,13 +379,21 @@ def _print_lines(console: Console, results: Results) -> None:
             plain(line.name),
             line.utility.word,
             str(len(line.shots)),
+            str(int((results.verdict[line.shots] == Verdict.DOUBTFUL).sum()) or ""),
+            str(int((results.verdict[line.shots] == Verdict.UNFIT).sum()) or ""),
             f"{line.length / unit.metres:.1f}",
             f"{np.median(across) / unit.metres:.2f}",
+            f"{np.max(across) / unit.metres:.2f}",
             f"{np.median(known) / unit.metres:.2f}" if len(known) else "no depths",
             Verdict(int(verdict)).word,
         )
     if table.row_count:
         console.print(table)
+        console.print(
+            f"Lengths in {unit.symbol}. Across: what holds the axis sideways with 95 %, median and "
+            "at most; height: the same upward and downward, median.",
+            soft_wrap=True,
+        )
 
 
 def _across_95(covariance: Any, bearing: Any) -> Any:

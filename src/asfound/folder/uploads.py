@@ -22,7 +22,7 @@ import tomli_w
 
 from asfound.errors import AmbiguityError, InputError, SettingsError
 from asfound.folder.layout import JobFolder, plain_name, write_whole
-from asfound.folder.settings import read_bytes
+from asfound.folder.settings import read_bytes, read_settings
 from asfound.intake import (
     Doubt,
     Mapping,
@@ -242,7 +242,9 @@ def add_upload(
             read_bytes(mapping_path).decode("utf-8-sig", "replace"), str(mapping_path)
         )
     else:
-        guess = guess_mapping(path, path.name, hints=dict(hints or {}))
+        guess = guess_mapping(
+            path, path.name, hints={"job_crs": read_settings(folder).frame.crs, **(hints or {})}
+        )
         mapping = guess.mapping
         if guess.ambiguities:
             draft = folder.path / "mappings" / f"{plain_name(path.name)}.draft.toml"
