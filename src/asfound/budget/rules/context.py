@@ -130,6 +130,35 @@ def outcome(
     )
 
 
+def graded(
+    card: Rule,
+    rows: npt.NDArray[np.integer],
+    value: Floats,
+    worse: Flags,
+    limits: tuple[Floats | float, Floats | float],
+    unit: str,
+    say: Callable[[float, float], str],
+) -> RuleOutcome:
+    """Findings with two limits: notes beyond the first, doubts beyond the second.
+
+    Parameters
+    ----------
+    rows : (k,) integers
+        Subjects beyond the first limit.
+    value : (k,) float64
+    worse : (k,) bool
+        Beyond the second limit.
+    limits : (note, doubt)
+        Each () or (k,).
+    say : callable
+        Sentence for a value and the limit it is beyond.
+    """
+    limit = np.where(worse, limits[1], limits[0])
+    words = [say(float(v), float(bound)) for v, bound in zip(value, limit, strict=True)]
+    severity = np.where(worse, Severity.DOUBT, Severity.NOTE).astype(np.int8)
+    return outcome(card, rows, severity, value, limit, unit, words)
+
+
 def nothing(card: Rule) -> RuleOutcome:
     """No findings of a rule that had data to work on."""
     return outcome(card, np.empty(0, np.int64), Severity.NOTE)

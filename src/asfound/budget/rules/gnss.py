@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from asfound.budget.rules.context import Floats, Outcome, RuleContext, outcome, rule
+from asfound.budget.rules.context import Floats, Outcome, RuleContext, graded, outcome, rule
 from asfound.model import Fix, Rule, Severity
 
 FIX_KIND = Rule(
@@ -174,8 +174,5 @@ def _above(
         return f"no upload records {things}"
     note, doubt = context.profile(card.id, "note"), context.profile(card.id, "doubt")
     rows = np.flatnonzero(values > note)
-    worse = values[rows] > doubt
-    severity = np.where(worse, Severity.DOUBT, Severity.NOTE).astype(np.int8)
-    limit = np.where(worse, doubt, note)
-    details = [words.format(value, bound) for value, bound in zip(values[rows], limit, strict=True)]
-    return outcome(card, rows, severity, values[rows], limit, unit, details)
+    value = values[rows]
+    return graded(card, rows, value, value > doubt, (note, doubt), unit, words.format)

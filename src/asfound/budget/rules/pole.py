@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
+from asfound.budget.rules.context import Outcome, RuleContext, graded, nothing, outcome, rule
 from asfound.budget.rules.pieces import BEYOND_KERBS, Piece, odd_pieces
 from asfound.budget.rules.runs import Runs
 from asfound.budget.rules.steps import straight_steps
@@ -31,14 +31,18 @@ def tilt(context: RuleContext) -> Outcome:
     note, doubt = (np.deg2rad(context.profile("tilt", key)) for key in ("note", "doubt"))
     with np.errstate(invalid="ignore"):
         rows = np.flatnonzero(lean > note)
-    worse = lean[rows] > doubt
-    limit = np.where(worse, doubt, note)
-    words = [
-        f"pole leaned {np.rad2deg(angle):.1f} degrees, more than {np.rad2deg(bound):.0f}"
-        for angle, bound in zip(lean[rows], limit, strict=True)
-    ]
-    severity = np.where(worse, Severity.DOUBT, Severity.NOTE).astype(np.int8)
-    return outcome(TILT, rows, severity, lean[rows], limit, "rad", words)
+    value = lean[rows]
+    return graded(
+        TILT,
+        rows,
+        value,
+        value > doubt,
+        (note, doubt),
+        "rad",
+        lambda angle, bound: (
+            f"pole leaned {np.rad2deg(angle):.1f} degrees, more than {np.rad2deg(bound):.0f}"
+        ),
+    )
 
 
 ANTENNA_HEIGHT_MISSING = Rule(

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
+from asfound.budget.rules.context import Outcome, RuleContext, graded, nothing, outcome, rule
 from asfound.budget.rules.runs import Runs
 from asfound.budget.rules.stretches import (
     Quantity,
@@ -42,14 +42,18 @@ def peak_null(context: RuleContext) -> Outcome:
     single = np.hypot(fixed, relative * depth)
     over = apart[rows] > note * single
     rows, single = rows[over], single[over]
-    worse = apart[rows] > doubt * single
-    limit = np.where(worse, doubt, note) * single
-    words = [
-        f"peak and null lie {value:.3f} m apart; pinpointing alone explains up to {bound:.3f} m"
-        for value, bound in zip(apart[rows], limit, strict=True)
-    ]
-    severity = np.where(worse, Severity.DOUBT, Severity.NOTE).astype(np.int8)
-    return outcome(PEAK_NULL, rows, severity, apart[rows], limit, "m", words)
+    value = apart[rows]
+    return graded(
+        PEAK_NULL,
+        rows,
+        value,
+        value > doubt * single,
+        (note * single, doubt * single),
+        "m",
+        lambda found, bound: (
+            f"peak and null lie {found:.3f} m apart; pinpointing alone explains up to {bound:.3f} m"
+        ),
+    )
 
 
 DISTORTED_FIELD = Rule(
@@ -239,14 +243,16 @@ def weak_signal(context: RuleContext) -> Outcome:
     note, doubt = (context.profile("weak-signal", key) / 1000 for key in ("note", "doubt"))
     with np.errstate(invalid="ignore"):
         rows = np.flatnonzero((current < note) & ~context.control)
-    worse = current[rows] < doubt
-    limit = np.where(worse, doubt, note)
-    words = [
-        f"{1000 * value:.1f} mA, less than {1000 * bound:g} mA"
-        for value, bound in zip(current[rows], limit, strict=True)
-    ]
-    severity = np.where(worse, Severity.DOUBT, Severity.NOTE).astype(np.int8)
-    return outcome(WEAK_SIGNAL, rows, severity, current[rows], limit, "A", words)
+    value = current[rows]
+    return graded(
+        WEAK_SIGNAL,
+        rows,
+        value,
+        value < doubt,
+        (note, doubt),
+        "A",
+        lambda read, bound: f"{1000 * read:.1f} mA, less than {1000 * bound:g} mA",
+    )
 
 
 SATURATED_SIGNAL = Rule(
