@@ -21,7 +21,8 @@ Flags = npt.NDArray[np.bool_]
 Integers = npt.NDArray[np.int64]
 
 SPACE, PLAN, SEPARATION = "distance", "zone", "separation"
-SEARCH_TURNS = 7
+SEARCH_TURNS = 24
+CLOSE = 3e-5
 SEARCHED = 3
 
 
@@ -272,6 +273,23 @@ def _apart(
     return np.asarray(np.maximum(np.sqrt(x * x + y * y) - horizontal, gap - vertical))
 
 
+@dataclass(frozen=True, eq=False)
+class Bound:
+    """Distance, and half the slope of its square, at one end of what is searched of segments."""
+
+    distance: Floats
+    slope: Floats
+
+    def take(self, rows: Flags) -> Bound:
+        return Bound(self.distance[rows], self.slope[rows])
+
+    def where(self, choose: Flags, other: Bound) -> Bound:
+        return Bound(
+            np.where(choose, self.distance, other.distance),
+            np.where(choose, self.slope, other.slope),
+        )
+
+
 def _inside(
     kind: int,
     shape: list[Floats],
@@ -308,7 +326,7 @@ def _inside(
     rows = np.arange(draws)
     for _ in range(min(SEARCHED, flat.shape[1])):
         pick = np.argmin(flat, axis=1)
-        todo = rows[flat[rows, pick] < found - 1e-6]
+        todo = rows[flat[rows, pick] < found - CLOSE]
         if len(todo) == 0:
             break
         segment, piece = pick[todo] // pieces, pick[todo] % pieces
@@ -317,8 +335,10 @@ def _inside(
         if how == SEPARATION:
             least = _sampled(kind, columns, begin, way, horizontal, vertical)
         else:
-            slopes = down[todo, segment, piece], up[todo, segment, piece]
-            least = _least(kind, columns, begin, way, *slopes)
+            at = todo, segment, piece
+            least = _least(
+                kind, columns, begin, way, Bound(one[at], down[at]), Bound(two[at], up[at])
+            )
         found[todo] = np.minimum(found[todo], least)
         flat[rows, pick] = np.inf
     return found
@@ -336,32 +356,39 @@ def _sampled(
 
 
 def _least(
-    kind: int, columns: list[Floats], start: Floats, step: Floats, slope_low: Floats,
-    slope_high: Floats,
-) -> Floats:  # fmt: skip
-    """Least distance inside one segment a row, from half the slopes of its square at both ends."""
-    low, high = np.zeros(len(start)), np.ones(len(start))
-    enough = 1e-5 * np.sum(step * step, axis=1)
-    least = np.full(len(start), np.inf)
-    side = np.zeros(len(start), np.int8)
+    kind: int, columns: list[Floats], start: Floats, step: Floats, low: Bound, high: Bound
+) -> Floats:
+    """Least distance inside one segment a row, from distances and slopes at both ends.
+
+    The distance is convex along a segment: tangents at both ends of what is left of it meet below
+    the least distance, and where they meet is the next place to look. Every other time the zero of
+    the slope of the squared distance is tried instead, which is exact within one region of a piece.
+    """
+    least = np.minimum(low.distance, high.distance)
+    rows = np.arange(len(start))
+    shares = np.zeros(len(start)), np.ones(len(start))
     for turn in range(SEARCH_TURNS):
-        span = slope_high - slope_low
-        sound = np.abs(span) > 1e-15
-        middle = (low * slope_high - high * slope_low) / np.where(sound, span, 1.0)
-        middle = np.where(sound, middle, 0.5)
-        if turn == 3:
-            middle = 0.5 * (low + high)
-        middle = np.clip(middle, low, high)
-        at = start + middle[:, None] * step
-        x, y, z = away(kind, tuple(columns), at[:, 0], at[:, 1], at[:, 2])
-        here = x * step[:, 0] + y * step[:, 1] + z * step[:, 2]
-        least = np.minimum(least, x * x + y * y + z * z)
-        left = here < 0.0
-        slope_high = np.where(left & (side == 1), 0.5 * slope_high, slope_high)
-        slope_low = np.where(~left & (side == -1), 0.5 * slope_low, slope_low)
-        side = np.where(left, 1, -1).astype(np.int8)
-        low, slope_low = np.where(left, middle, low), np.where(left, here, slope_low)
-        high, slope_high = np.where(left, high, middle), np.where(left, slope_high, here)
-        if np.all(np.abs(here) <= enough):
+        fall = low.slope / np.maximum(low.distance, 1e-12)
+        rise = high.slope / np.maximum(high.distance, 1e-12)
+        width = shares[1] - shares[0]
+        meet = (low.distance - high.distance + rise * width) / np.maximum(rise - fall, 1e-12)
+        bound = low.distance + fall * meet
+        go = (low.slope < 0.0) & (high.slope > 0.0) & (bound < least[rows] - CLOSE)
+        if not go.any():
             break
-    return np.asarray(np.sqrt(least))
+        rows, meet, width = rows[go], meet[go], width[go]
+        low, high = low.take(go), high.take(go)
+        shares = shares[0][go], shares[1][go]
+        if turn % 2:
+            meet = width * low.slope / (low.slope - high.slope)
+        # stay off the ends, or nothing is learnt
+        middle = shares[0] + np.clip(meet, 0.02 * width, 0.98 * width)
+        way = step[rows]
+        at = start[rows] + middle[:, None] * way
+        x, y, z = away(kind, tuple(c[rows] for c in columns), at[:, 0], at[:, 1], at[:, 2])
+        here = Bound(_length((x, y, z)), x * way[:, 0] + y * way[:, 1] + z * way[:, 2])
+        least[rows] = np.minimum(least[rows], here.distance)
+        left = here.slope < 0.0
+        low, high = here.where(left, low), high.where(left, here)
+        shares = np.where(left, middle, shares[0]), np.where(left, shares[1], middle)
+    return least
