@@ -85,13 +85,13 @@ def _wanted_points(delivery: Delivery) -> Floats:
 def map_extent(delivery: Delivery) -> Floats | None:
     """Lower left and upper right of what the maps show [m].
 
-    A shot that is unfit may lie anywhere (a typing error puts it in the next county), so it does
-    not stretch the map; it is counted as lying outside.
+    A shot on no line that is not sound may lie anywhere (a typing error puts it in the next
+    county), so it does not stretch the map; it is named as lying outside.
     """
     results = delivery.results
     ground = results.ground
     shots = np.column_stack([ground.easting, ground.northing])
-    good = shots[(results.verdict != Verdict.UNFIT) | (results.assembly.line >= 0)]
+    good = shots[(results.verdict == Verdict.SOUND) | (results.assembly.line >= 0)]
     parts = [good[np.isfinite(good).all(axis=1)]]
     parts += [np.column_stack([s.easting, s.northing]) for s in delivery.shapes]
     points = np.concatenate(parts)
@@ -118,6 +118,12 @@ def exaggeration(sizes: Floats, metres_per_mm: float) -> int:
         return 1
     middle = float(np.median(known)) / metres_per_mm
     return next((k for k in _FACTORS if k * middle >= 1.2), _FACTORS[-1])
+
+
+def _some_names(delivery: Delivery, shots: npt.NDArray[np.int64]) -> str:
+    """Names of the first eight shots, and how many more."""
+    names = ", ".join(delivery.shot_names[k] for k in shots[:8].tolist())
+    return f"{names} and {len(shots) - 8} more" if len(shots) > 8 else names
 
 
 def _page(delivery: Delivery, sheet: Sheet, index: tuple[Sheet, ...]) -> MapPage:
@@ -154,9 +160,12 @@ def _page(delivery: Delivery, sheet: Sheet, index: tuple[Sheet, ...]) -> MapPage
     }
     draw_key(drawing, sheet, delivery, sorted(utilities), factor, left=LEFT)
     notes = []
-    outside = int(len(shots) - np.count_nonzero(sheet.holds(np.nan_to_num(shots, nan=np.inf))))
-    if sheet.title == "Overview" and outside:
-        notes.append(f"{plural(outside, 'shot')} outside this map or without a position.")
+    outside = np.flatnonzero(~sheet.holds(np.nan_to_num(shots, nan=np.inf)))
+    if sheet.title == "Overview" and len(outside):
+        notes.append(
+            f"{plural(len(outside), 'shot')} outside this map or without a position: "
+            f"{_some_names(delivery, outside)}."
+        )
     if crowded:
         notes.append("At this scale sound shots are left out.")
     if index:
@@ -164,9 +173,7 @@ def _page(delivery: Delivery, sheet: Sheet, index: tuple[Sheet, ...]) -> MapPage
         within = np.any([other.holds(shots) for other in index], axis=0)
         alone = np.flatnonzero(~within & sheet.holds(np.nan_to_num(shots, nan=np.inf)))
         if len(alone):
-            names = ", ".join(delivery.shot_names[k] for k in alone[:8].tolist())
-            more = f" and {len(alone) - 8} more" if len(alone) > 8 else ""
-            notes.append(f"On no sheet: {names}{more}.")
+            notes.append(f"On no sheet: {_some_names(delivery, alone)}.")
     elif unlabelled:
         notes.append(f"{plural(unlabelled, 'label')} left out for want of room: see the table.")
     title = f"{sheet.title}, {scale_words(sheet.denominator, delivery.about.unit.code == 'm')}"
