@@ -1,7 +1,7 @@
 """Probabilities of contact on 200 random scenes against plain draws with a geometry of their own.
 
-The plain draws use other formulas: dense points along the line, finer around the nearest, plan distances to
-each outline written anew, and a clamping solver for segments in space.
+The plain draws use other formulas: dense points along the line, finer around the nearest, plan
+distances to each outline written anew, and a clamping solver for segments in space.
 """
 
 import numpy as np
