@@ -23,7 +23,6 @@ Integers = npt.NDArray[np.int64]
 SPACE, PLAN, SEPARATION = "distance", "zone", "separation"
 SEARCH_TURNS = 24
 CLOSE = 3e-5
-SEARCHED = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,16 +159,22 @@ def core_distance(
     (n,) float64
         [m].
     """
+    return np.asarray(piece_distances(scene, u, how, horizontal, vertical).min(axis=1))
+
+
+def piece_distances(
+    scene: Scene, u: Floats, how: str, horizontal: float = 0.0, vertical: float = 0.0
+) -> Floats:
+    """(n, p) the same from each piece of the dig [m]."""
     moved = scene.node[None] + (u @ scene.root.reshape(-1, scene.size).T).reshape(len(u), -1, 3)
     if how == PLAN:
         moved[:, :, 2] = 0.0
-    best = np.full(len(u), np.inf)
-    groups = _kinds(scene)
     if len(scene.node) > 1 and scene.real.any():
         start, step = moved[:, :-1][:, scene.real], np.diff(moved, axis=1)[:, scene.real]
     else:
         start, step = moved[:, :0], moved[:, :0]
-    for kind, columns, tubes in groups:
+    found = []
+    for kind, columns, tubes in _kinds(scene):
         shape = _shapes(scene, u, columns, tubes)
         if how == PLAN:
             shape = _flattened(kind, shape)
@@ -178,13 +183,13 @@ def core_distance(
             value = _apart(kind, shape, moved[:, :, None, :], horizontal, vertical)
         else:
             value = _length(vector)
-        best = np.minimum(best, value.reshape(len(u), -1).min(axis=1))
+        best = value.min(axis=1)
         if start.shape[1]:
-            best = np.minimum(
-                best, _inside(kind, shape, moved, start, step, scene.real, value, vector, how,
-                              horizontal, vertical, best),
-            )  # fmt: skip
-    return best
+            best = _inside(
+                kind, shape, start, step, scene.real, value, vector, how, horizontal, vertical, best
+            )
+        found.append(best)
+    return np.concatenate(found, axis=1)
 
 
 def node_distances(
@@ -273,27 +278,9 @@ def _apart(
     return np.asarray(np.maximum(np.sqrt(x * x + y * y) - horizontal, gap - vertical))
 
 
-@dataclass(frozen=True, eq=False)
-class Bound:
-    """Distance, and half the slope of its square, at one end of what is searched of segments."""
-
-    distance: Floats
-    slope: Floats
-
-    def take(self, rows: Flags) -> Bound:
-        return Bound(self.distance[rows], self.slope[rows])
-
-    def where(self, choose: Flags, other: Bound) -> Bound:
-        return Bound(
-            np.where(choose, self.distance, other.distance),
-            np.where(choose, self.slope, other.slope),
-        )
-
-
 def _inside(
     kind: int,
     shape: list[Floats],
-    moved: Floats,
     start: Floats,
     step: Floats,
     real: Flags,
@@ -304,8 +291,8 @@ def _inside(
     vertical: float,
     best: Floats,
 ) -> Floats:
-    """Least value inside segments: a few segments a draw are searched, the likeliest first."""
-    draws = len(moved)
+    """(n, p) least value inside segments; most are settled by a bound from their ends."""
+    draws = len(start)
     length = np.sqrt(np.sum(step * step, axis=2))
     one, two = value[:, :-1][:, real], value[:, 1:][:, real]
     bound = 0.5 * (one + two - length[:, :, None])
@@ -320,27 +307,19 @@ def _inside(
         meet = (one - two + rise) / np.maximum(rise - fall, 1e-12)
         tangent = np.where((fall < 0) & (rise > 0), one + fall * meet, np.inf)
         bound = np.maximum(bound, tangent)
-    flat = bound.reshape(draws, -1)
     pieces = bound.shape[2]
+    todo, segment, piece = np.nonzero(bound < best[:, None, :] - CLOSE)
     found = best.copy()
-    rows = np.arange(draws)
-    for _ in range(min(SEARCHED, flat.shape[1])):
-        pick = np.argmin(flat, axis=1)
-        todo = rows[flat[rows, pick] < found - CLOSE]
-        if len(todo) == 0:
-            break
-        segment, piece = pick[todo] // pieces, pick[todo] % pieces
-        columns = [np.broadcast_to(c, (draws, 1, pieces))[todo, 0, piece] for c in shape]
-        begin, way = start[todo, segment], step[todo, segment]
-        if how == SEPARATION:
-            least = _sampled(kind, columns, begin, way, horizontal, vertical)
-        else:
-            at = todo, segment, piece
-            least = _least(
-                kind, columns, begin, way, Bound(one[at], down[at]), Bound(two[at], up[at])
-            )
-        found[todo] = np.minimum(found[todo], least)
-        flat[rows, pick] = np.inf
+    if len(todo) == 0:
+        return found
+    at = todo, segment, piece
+    columns = [np.broadcast_to(c, (draws, 1, pieces))[at[0], 0, at[2]] for c in shape]
+    begin, way = start[at[:2]], step[at[:2]]
+    if how == SEPARATION:
+        least = _sampled(kind, columns, begin, way, horizontal, vertical)
+    else:
+        least = _least(kind, columns, begin, way, (one[at], down[at]), (two[at], up[at]))
+    np.minimum.at(found, (todo, piece), least)
     return found
 
 
@@ -356,39 +335,55 @@ def _sampled(
 
 
 def _least(
-    kind: int, columns: list[Floats], start: Floats, step: Floats, low: Bound, high: Bound
+    kind: int,
+    columns: list[Floats],
+    start: Floats,
+    step: Floats,
+    low: tuple[Floats, Floats],
+    high: tuple[Floats, Floats],
 ) -> Floats:
-    """Least distance inside one segment a row, from distances and slopes at both ends.
+    """Least distance inside one segment a row.
 
-    The distance is convex along a segment: tangents at both ends of what is left of it meet below
-    the least distance, and where they meet is the next place to look. Every other time the zero of
-    the slope of the squared distance is tried instead, which is exact within one region of a piece.
+    `low` and `high` are the distance and half the slope of its square at both ends. The distance
+    is convex along a segment: tangents at both ends of what is left of it meet below the least
+    distance, and where they meet is the next place to look. Every other time the zero of the slope
+    of the squared distance is tried instead, which is exact within one region of a piece.
     """
-    least = np.minimum(low.distance, high.distance)
+    answer = np.minimum(low[0], high[0])
     rows = np.arange(len(start))
-    shares = np.zeros(len(start)), np.ones(len(start))
+    # distance and slope at the low end, at the high end; shares of both; least so far
+    table = np.stack((*low, *high, np.zeros(len(start)), np.ones(len(start)), answer))
+    columns_, way, begin = np.stack(columns), step.T, start.T
     for turn in range(SEARCH_TURNS):
-        fall = low.slope / np.maximum(low.distance, 1e-12)
-        rise = high.slope / np.maximum(high.distance, 1e-12)
-        width = shares[1] - shares[0]
-        meet = (low.distance - high.distance + rise * width) / np.maximum(rise - fall, 1e-12)
-        bound = low.distance + fall * meet
-        go = (low.slope < 0.0) & (high.slope > 0.0) & (bound < least[rows] - CLOSE)
-        if not go.any():
+        d0, s0, d1, s1, t0, t1, least = table
+        fall, rise = s0 / np.maximum(d0, 1e-12), s1 / np.maximum(d1, 1e-12)
+        width = t1 - t0
+        meet = (d0 - d1 + rise * width) / np.maximum(rise - fall, 1e-12)
+        go = (s0 < 0.0) & (s1 > 0.0) & (d0 + fall * meet < least - CLOSE)
+        kept = np.flatnonzero(go)
+        if len(kept) == 0:
             break
-        rows, meet, width = rows[go], meet[go], width[go]
-        low, high = low.take(go), high.take(go)
-        shares = shares[0][go], shares[1][go]
+        if len(kept) < len(rows):
+            answer[rows] = least
+            rows, table, columns_ = rows[kept], table[:, kept], columns_[:, kept]
+            way, begin, meet, width = way[:, kept], begin[:, kept], meet[kept], width[kept]
+            d0, s0, d1, s1, t0, t1, least = table
         if turn % 2:
-            meet = width * low.slope / (low.slope - high.slope)
+            meet = width * s0 / (s0 - s1)
         # stay off the ends, or nothing is learnt
-        middle = shares[0] + np.clip(meet, 0.02 * width, 0.98 * width)
-        way = step[rows]
-        at = start[rows] + middle[:, None] * way
-        x, y, z = away(kind, tuple(c[rows] for c in columns), at[:, 0], at[:, 1], at[:, 2])
-        here = Bound(_length((x, y, z)), x * way[:, 0] + y * way[:, 1] + z * way[:, 2])
-        least[rows] = np.minimum(least[rows], here.distance)
-        left = here.slope < 0.0
-        low, high = here.where(left, low), high.where(left, here)
-        shares = np.where(left, middle, shares[0]), np.where(left, shares[1], middle)
-    return least
+        middle = t0 + np.minimum(np.maximum(meet, 0.02 * width), 0.98 * width)
+        at = begin + middle * way
+        x, y, z = away(kind, tuple(columns_), at[0], at[1], at[2])
+        distance = np.sqrt(x * x + y * y + z * z)
+        slope = x * way[0] + y * way[1] + z * way[2]
+        left = slope < 0.0
+        table = np.stack(
+            (
+                np.where(left, distance, d0), np.where(left, slope, s0),
+                np.where(left, d1, distance), np.where(left, s1, slope),
+                np.where(left, middle, t0), np.where(left, t1, middle),
+                np.minimum(least, distance),
+            )
+        )  # fmt: skip
+    answer[rows] = table[6]
+    return answer

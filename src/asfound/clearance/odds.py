@@ -24,19 +24,29 @@ from scipy.linalg import qr
 from scipy.special import ndtr, ndtri
 from scipy.stats import qmc
 
-from asfound.clearance._scene import PLAN, SEPARATION, SPACE, Scene, core_distance, node_distances
+from asfound.clearance._scene import (
+    PLAN,
+    SEPARATION,
+    SPACE,
+    Scene,
+    core_distance,
+    node_distances,
+    piece_distances,
+)
 from asfound.model import ClearanceRule
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 SHIFTS = 8
-FEWEST, MOST = 32, 1024
+FEWEST, MOST = 32, 2048
 GOAL = 6e-4
+AGREE = 1.5e-3
+SETTLED = 4.0
 FAR = 6.5
 NEARLY = 1e-5
 TURNS = 40
-BOLDEST = 6.0
+BOLDEST = 4.0
 CERTAIN = 8.0
 SURE = 5.0
 ABOUT = 1.0
@@ -152,21 +162,40 @@ def _chances(scene: Scene, how: How, extra: Floats) -> tuple[Floats, Floats, int
         return np.zeros(len(extra)), np.zeros(len(extra)), 1
     order = np.argsort(extra)[::-1]
     scene = _pruned(scene, how, float(largest + extra.max()))
-    directions = _soonest(scene, how, extra[order])
+    directions, soonest = _soonest(scene, how, extra[order])
     turned = _turned(scene, directions[0])
     number = FEWEST
-    means = np.zeros((SHIFTS, len(extra)))
+    means = _shifted_means(turned, how, extra, order, number)
+    if soonest > SETTLED and np.all(np.minimum(means, 1.0 - means).max(axis=0) < GOAL):
+        return means.mean(axis=0), _standard_error(means), SHIFTS * number
+    # rare events may hide between few points: two estimates in a row have to agree
+    if len(directions) > 1:
+        turned = _steadiest(scene, how, extra[order], directions)
     while True:
-        points = np.concatenate([_normal(turned.size, number, s) for s in range(SHIFTS)])
-        chance = _stretches(turned, how, points, extra[order])
-        means[:, order] = chance.reshape(SHIFTS, number, -1).mean(axis=1)
-        error = means.std(axis=0, ddof=1) / np.sqrt(SHIFTS)
-        if error.max() <= GOAL or number >= MOST:
+        before = means.mean(axis=0)
+        number *= 2
+        means = _shifted_means(turned, how, extra, order, number)
+        error = _standard_error(means)
+        agree = np.abs(means.mean(axis=0) - before).max() <= AGREE
+        if (error.max() <= GOAL and agree) or number >= MOST:
             return means.mean(axis=0), error, SHIFTS * number
-        if number == FEWEST and len(directions) > 1:
-            turned = _steadiest(scene, how, extra[order], directions)
-        wanted = number * max(2.0, min(8.0, error.max() / GOAL))
-        number = int(min(MOST, 2 ** np.ceil(np.log2(wanted))))
+        if error.max() > 2.0 * GOAL:
+            number = min(2 * number, MOST // 2)
+
+
+def _shifted_means(
+    scene: Scene, how: How, extra: Floats, order: npt.NDArray[np.int64], number: int
+) -> Floats:
+    """(shifts, e) means of the chances of each shift of the points."""
+    points = np.concatenate([_normal(scene.size, number, s) for s in range(SHIFTS)])
+    chance = _stretches(scene, how, points, extra[order])
+    means = np.empty((SHIFTS, len(extra)))
+    means[:, order] = chance.reshape(SHIFTS, number, -1).mean(axis=1)
+    return means
+
+
+def _standard_error(means: Floats) -> Floats:
+    return np.asarray(means.std(axis=0, ddof=1) / np.sqrt(len(means)))
 
 
 def _pruned(scene: Scene, how: How, goal: float) -> Scene:
@@ -220,7 +249,7 @@ def _stretches(scene: Scene, how: How, points: Floats, extra: Floats) -> Floats:
             todo: npt.NDArray[np.int64] = todo,
         ) -> Floats:
             u = across[todo[rows]] + t[:, None] * direction
-            return core_distance(scene, u, *how) - goal[rows]
+            return piece_distances(scene, u, *how) - goal[rows][:, None]
 
         first = _first(excess, low[todo], high[todo], steepest, +1.0)
         hit = np.isfinite(first)
@@ -236,7 +265,7 @@ def _stretches(scene: Scene, how: How, points: Floats, extra: Floats) -> Floats:
             todo: npt.NDArray[np.int64] = todo,
         ) -> Floats:
             u = across[todo[rows]] + t[:, None] * direction
-            return core_distance(scene, u, *how) - goal[rows]
+            return piece_distances(scene, u, *how) - goal[rows][:, None]
 
         last = _first(again, high[todo], first, steepest, -1.0)
         last = np.where(np.isfinite(last), last, first)
@@ -254,36 +283,38 @@ Excess = Callable[[npt.NDArray[np.int64], Floats], Floats]
 def _first(excess: Excess, start: Floats, stop: Floats, steepest: float, way: float) -> Floats:
     """Where, going from start towards stop, the excess first falls to zero; NaN: nowhere.
 
-    No step is shorter than the steepest possible fall allows. Longer ones follow the fall seen
-    last: the excess is nearly convex, so they stop short of the zero.
+    The excess is (n, p), by piece of the dig. No step is shorter than the steepest possible fall
+    allows. Longer ones follow each piece's fall seen last: as each is nearly convex they stop short
+    of its zero, and a piece that recedes stays away.
     """
-    count = len(start)
-    answer = np.full(count, np.nan)
-    rows = np.arange(count)
-    here = start.copy()
+    answer = np.full(len(start), np.nan)
+    rows, here = np.arange(len(start)), start.copy()
     value = excess(rows, here)
-    answer[rows[value <= 0.0]] = here[value <= 0.0]
-    before, value_before = here.copy(), np.full(count, np.nan)
-    keep = value > 0.0
-    rows, here, value = rows[keep], here[keep], value[keep]
-    before, value_before = before[keep], value_before[keep]
+    inside = value.min(axis=1) <= 0.0
+    answer[inside] = here[inside]
+    rows, here, value = rows[~inside], here[~inside], value[~inside]
+    before, value_before = here, np.full(value.shape, np.nan)
     for _ in range(TURNS):
         if len(rows) == 0:
             break
         least = value / steepest
         with np.errstate(invalid="ignore", divide="ignore"):
-            seen = value / ((value_before - value) / np.abs(here - before))
-        step = np.where(seen > least, np.minimum(seen, BOLDEST * least), least)
+            seen = value * np.abs(here - before)[:, None] / (value_before - value)
+        seen = np.where(seen < 0.0, np.inf, seen)
+        step = np.where(seen > least, np.minimum(seen, BOLDEST * least), least).min(axis=1)
         ahead = here + way * (step + 1e-9)
         out = way * (ahead - stop[rows]) > 0.0
         ahead = np.where(out, stop[rows], ahead)
         fresh = excess(rows, ahead)
-        crossed = fresh <= 0.0
-        near = ~crossed & (fresh <= NEARLY)
+        lowest = fresh.min(axis=1)
+        crossed = lowest <= 0.0
+        near = ~crossed & (lowest <= NEARLY)
         answer[rows[near]] = ahead[near]
         if crossed.any():
             c = np.flatnonzero(crossed)
-            answer[rows[c]] = _between(excess, rows[c], here[c], value[c], ahead[c], fresh[c])
+            answer[rows[c]] = _between(
+                excess, rows[c], here[c], value[c].min(axis=1), ahead[c], lowest[c]
+            )
         go = ~crossed & ~near & ~out
         rows, before, value_before = rows[go], here[go], value[go]
         here, value = ahead[go], fresh[go]
@@ -307,7 +338,7 @@ def _between(
         middle = (outside * below - inside * above) / (below - above)
         if turn == 3:
             middle = 0.5 * (outside + inside)
-        value = excess(rows, middle)
+        value = excess(rows, middle).min(axis=1)
         answer[open_] = middle
         left = value > 0.0
         below = np.where(left & (side == 1), 0.5 * below, below)
@@ -331,11 +362,9 @@ def _steepest(scene: Scene, direction: Floats) -> float:
     return max(speed, 1e-9)
 
 
-def _soonest(scene: Scene, how: How, extra: Floats) -> list[Floats]:
-    """Directions along which the state changes about soonest from the mean, the soonest first."""
+def _soonest(scene: Scene, how: How, extra: Floats) -> tuple[list[Floats], float]:
+    """Directions along which the state changes about soonest from the mean, and how soon."""
     directions = _directions(scene, how)
-    if len(directions) == 1:
-        return directions
     t = np.linspace(-FAR, FAR, 53)
     u = np.concatenate([t[:, None] * direction for direction in directions])
     value = core_distance(scene, u, *how).reshape(len(directions), -1) - scene.radius
@@ -349,7 +378,8 @@ def _soonest(scene: Scene, how: How, extra: Floats) -> list[Floats]:
     # the state that is least settled counts
     ruling = soonest[:, int(np.argmin(soonest.min(axis=0)))]
     order = np.argsort(ruling, kind="stable")
-    return [directions[k] for k in order.tolist() if ruling[k] <= ruling[order[0]] + ABOUT]
+    near = [directions[k] for k in order.tolist() if ruling[k] <= ruling[order[0]] + ABOUT]
+    return near, float(ruling[order[0]])
 
 
 def _steadiest(scene: Scene, how: How, extra: Floats, directions: Sequence[Floats]) -> Scene:
