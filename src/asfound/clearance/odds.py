@@ -179,7 +179,7 @@ def _chances(scene: Scene, how: How, extra: Floats) -> tuple[Floats, Floats, int
         agree = np.abs(means.mean(axis=0) - before).max() <= AGREE
         if (error.max() <= GOAL and agree) or number >= MOST:
             return means.mean(axis=0), error, SHIFTS * number
-        if error.max() > 2.0 * GOAL:
+        if error.max() > 4.0 * GOAL:
             number = min(2 * number, MOST // 2)
 
 
