@@ -346,8 +346,8 @@ def _least(
 
     `low` and `high` are the distance and half the slope of its square at both ends. The distance
     is convex along a segment: tangents at both ends of what is left of it meet below the least
-    distance, and where they meet is the next place to look. Every other time the zero of the slope
-    of the squared distance is tried instead, which is exact within one region of a piece.
+    distance, and where they meet is a good place to look. Every other time the zero of the slope of
+    the squared distance is tried instead, which is exact within one region of a piece.
     """
     answer = np.minimum(low[0], high[0])
     rows = np.arange(len(start))
@@ -368,7 +368,7 @@ def _least(
             rows, table, columns_ = rows[kept], table[:, kept], columns_[:, kept]
             way, begin, meet, width = way[:, kept], begin[:, kept], meet[kept], width[kept]
             d0, s0, d1, s1, t0, t1, least = table
-        if turn % 2:
+        if turn % 2 == 0:
             meet = width * s0 / (s0 - s1)
         # stay off the ends, or nothing is learnt
         middle = t0 + np.minimum(np.maximum(meet, 0.02 * width), 0.98 * width)
