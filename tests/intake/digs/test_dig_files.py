@@ -161,6 +161,7 @@ NO_CRS = geojson((line((-105, 39), (-105, 39.001)), {}), crs=None)
         (b"<kml><!DOCTYPE x>", "p.kml", "no sound XML"),
         (b"nothing", "p.dxf", "can't be read as DXF"),
         (b"", "p.pdf", "no format"),
+        (b"nothing", "p.zip", "one zip archive"),
         (b"Station,Depth\n0,1\n", "p.csv", "needs the axis"),
     ],
 )

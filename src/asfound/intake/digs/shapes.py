@@ -7,7 +7,7 @@ import tempfile
 import warnings
 from dataclasses import dataclass
 from io import StringIO
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 from xml.etree.ElementTree import Element, ParseError
 
@@ -22,10 +22,12 @@ from ezdxf.lldxf.const import DXFError
 from pyogrio.errors import DataLayerError, DataSourceError, FieldError, GeometryError
 
 from asfound.errors import InputError
+from asfound.intake.archives import Archive
 from asfound.intake.limits import DOCUMENT_BYTES
 
 Floats = npt.NDArray[np.float64]
 
+_PARTS = (".shp", ".dbf", ".shx", ".prj", ".cpg")
 LINE, AREA, POINT = "line", "area", "point"
 _GDAL = (DataLayerError, DataSourceError, FieldError, GeometryError, ValueError, RuntimeError)
 
@@ -89,16 +91,18 @@ def shapes_of(content: bytes, name: str, kind: str) -> tuple[tuple[Shape, ...], 
 
 
 def _gdal(content: bytes, name: str, kind: str) -> tuple[list[Shape], str]:
-    suffix = {"geojson": ".geojson", "shapefile": ".zip", "geopackage": ".gpkg"}[kind]
+    suffix = {"geojson": ".geojson", "shapefile": ".shp", "geopackage": ".gpkg"}[kind]
     if kind == "geojson":
         _check_json(content, name)
     with tempfile.TemporaryDirectory(prefix="asfound-") as folder, warnings.catch_warnings():
         warnings.simplefilter("ignore")
         path = Path(folder) / f"digs{suffix}"
-        path.write_bytes(content)
-        source = f"/vsizip/{path}" if kind == "shapefile" else path
+        if kind == "shapefile":
+            _unpack(content, name, path)
+        else:
+            path.write_bytes(content)
         try:
-            meta, table = pyogrio.read_arrow(source)
+            meta, table = pyogrio.read_arrow(path)
         except _GDAL as error:
             raise InputError(
                 f"can't be read as {kind}: {' '.join(str(error).split())[:200]}.",
@@ -116,6 +120,29 @@ def _gdal(content: bytes, name: str, kind: str) -> tuple[list[Shape], str]:
         attributes = {key.lower(): _text(value) for key, value in row.items() if value is not None}
         found += _parts(shape, attributes, f"{name}, feature {k + 1}")
     return found, str(meta.get("crs") or "")
+
+
+def _unpack(content: bytes, name: str, path: Path) -> None:
+    """The one shapefile of a zip archive, under a plain name."""
+    if content[:2] != b"PK":
+        raise InputError(
+            "a shapefile comes as one zip archive.",
+            where=name,
+            remedy="Pack the .shp with .shx, .dbf and .prj beside it.",
+        )
+    with Archive(content, name) as archive:
+        found = archive.with_suffix(".shp")
+        if len(found) != 1:
+            raise InputError(
+                f"the archive holds {len(found)} shapefiles.",
+                where=name,
+                remedy="Pack just one.",
+            )
+        stem = found[0][: -len(".shp")]
+        for member in archive.members:
+            suffix = PurePath(member).suffix.lower()
+            if suffix in _PARTS and member[: -len(suffix)] == stem:
+                archive.extract(member, path.with_suffix(suffix))
 
 
 def _text(value: object) -> str:
