@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from asfound.budget import circular_factor, principal_axes
+from asfound.budget import NORMAL_95, circular_factor, principal_axes
 from asfound.errors import InputError
 from asfound.model import Line
 
@@ -16,7 +16,6 @@ Floats = npt.NDArray[np.float64]
 
 KNOWN_BY = ("exposed", "detected", "surface-features", "records", "assumed")
 """How a stretch is known, best first."""
-_NORMAL_95 = 1.959963984540054
 
 
 @dataclass(frozen=True)
@@ -107,7 +106,7 @@ def segments_of(
                 place,
                 "exposed",
                 float(circular_factor(np.array(1.0))) * horizontal_sd,
-                _NORMAL_95 * vertical_sd,
+                NORMAL_95 * vertical_sd,
                 float(np.interp(place, station, depth)),
                 name,
             )
@@ -134,6 +133,6 @@ def stretch_of(line: Line, start: float, end: float, known_by: str) -> Segment:
         end,
         known_by,
         float((major * circular_factor(ratio)).max()),
-        float(_NORMAL_95 * np.sqrt(covariance[:, 2, 2]).max()) if tall else float("nan"),
+        float(NORMAL_95 * np.sqrt(covariance[:, 2, 2]).max()) if tall else float("nan"),
         float(depth.min()) if tall else float("nan"),
     )

@@ -1,6 +1,6 @@
 """Error budgets, rules and verdicts: how sure each shot is, and what speaks against it."""
 
-from asfound.budget.ellipses import circular_factor, principal_axes
+from asfound.budget.ellipses import NORMAL_95, RAYLEIGH_95, circular_factor, principal_axes
 from asfound.budget.explain import ExplainedTerm, explain_shot
 from asfound.budget.profile import Profile, default_text, load_profile
 from asfound.budget.reference import profile_reference, rules_reference
@@ -17,7 +17,9 @@ from asfound.budget.verdict import line_verdicts, shot_verdicts
 
 __all__ = [
     "NOMINAL_PIPE_SIZE",
+    "NORMAL_95",
     "PIPE_KINDS",
+    "RAYLEIGH_95",
     "ExplainedTerm",
     "Profile",
     "RuleContext",

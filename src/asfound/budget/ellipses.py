@@ -17,6 +17,7 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 
 NORMAL_95 = 1.959963984540054
+"""Half-width of a 95 % interval in standard deviations."""
 RAYLEIGH_95 = 2.447746830680816
 """Square root of the 95 % point of chi-squared with 2 degrees of freedom."""
 

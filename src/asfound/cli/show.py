@@ -355,6 +355,7 @@ def _print_finding_counts(console: Console, results: Results) -> None:
 def _print_lines(console: Console, results: Results) -> None:
     import numpy as np
 
+    from asfound.deliver import envelope_95
     from asfound.model import Verdict
     from asfound.units import length_unit
 
@@ -372,8 +373,7 @@ def _print_lines(console: Console, results: Results) -> None:
         "verdict",
     )
     for line, verdict in zip(results.lines, results.line_verdict, strict=True):
-        across = _across_95(line.covariance, line.bearing)
-        vertical = 1.96 * np.sqrt(line.covariance[:, 2, 2])
+        across, vertical = envelope_95(line.covariance, line.bearing)
         known = vertical[np.isfinite(vertical)]
         table.add_row(
             plain(line.name),
@@ -394,18 +394,6 @@ def _print_lines(console: Console, results: Results) -> None:
             "at most; height: the same upward and downward, median.",
             soft_wrap=True,
         )
-
-
-def _across_95(covariance: Any, bearing: Any) -> Any:
-    import numpy as np
-
-    east, north = np.cos(bearing), -np.sin(bearing)
-    variance = (
-        east**2 * covariance[:, 0, 0]
-        + 2 * east * north * covariance[:, 0, 1]
-        + north**2 * covariance[:, 1, 1]
-    )
-    return 1.96 * np.sqrt(variance)
 
 
 def _subject(results: Results, subject: str, index: int) -> str:

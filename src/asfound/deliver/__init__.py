@@ -3,10 +3,12 @@
 from asfound.deliver.outputs import ALL, write_outputs
 from asfound.deliver.reference import outputs_reference
 from asfound.deliver.report.sweeps import fitted_readings
+from asfound.deliver.shapes import envelope_95
 from asfound.deliver.sweep_files import sweep_pdf, sweep_svg, sweep_words
 
 __all__ = [
     "ALL",
+    "envelope_95",
     "fitted_readings",
     "outputs_reference",
     "sweep_pdf",

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import shapely
 
+from asfound.budget import NORMAL_95
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.dxf_entities import DASHED, DOTTED, EntityWriter, layer, plain_text
 from asfound.deliver.dxf_shots import TEXT_HEIGHT, add_shots
@@ -192,7 +193,7 @@ def _crossings(space: Any, delivery: Delivery) -> None:
             words += (
                 f"  {lines[crossing.line_a].name} above by "
                 f"{crossing.separation / unit.metres:.2f} {unit.symbol}, 95 % "
-                f"{1.96 * crossing.separation_sd / unit.metres:.2f}"
+                f"{NORMAL_95 * crossing.separation_sd / unit.metres:.2f}"
             )
         _text(space, delivery, words, place, "CROSSING")
 

@@ -7,10 +7,11 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
+from asfound.budget import NORMAL_95
 from asfound.deliver.about import SHORT_CAUTION
 from asfound.deliver.columns import Table, Value, degrees, grid, integer, length, number, text
 from asfound.deliver.delivery import Delivery
-from asfound.deliver.shapes import ONE_DIMENSION_95, LineShape
+from asfound.deliver.shapes import LineShape
 from asfound.deliver.shot_columns import VERDICT_WORDS, code_words, constant
 from asfound.model import Crossing, Line, Verdict
 
@@ -288,7 +289,7 @@ CROSSINGS = Table(
             "separation_95",
             "SEP95",
             "Half-width of its 95 % interval.",
-            _each_crossing(lambda c: ONE_DIMENSION_95 * c.separation_sd),
+            _each_crossing(lambda c: NORMAL_95 * c.separation_sd),
         ),
         length(
             "Surface separation",

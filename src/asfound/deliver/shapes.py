@@ -2,24 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.special import ndtri
 from shapely.geometry.polygon import orient
 
+from asfound.budget import NORMAL_95
 from asfound.model import Ground, Line
 
 Floats = npt.NDArray[np.float64]
-
-ONE_DIMENSION_95 = float(ndtri(0.975))
-"""Half-width of a 95 % interval in standard deviations: 1.95996."""
-PLANE_95 = math.sqrt(-2.0 * math.log(0.05))
-"""Half-axis of a 95 % ellipse in standard deviations: 2.44775 (chi-squared, 2 degrees)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +99,7 @@ def envelope_95(covariance: Floats, bearing: Floats) -> tuple[Floats, Floats]:
     variance = np.einsum("mi,mij,mj->m", normal, covariance[:, :2, :2], normal)
     up = covariance[:, 2, 2]
     with np.errstate(invalid="ignore"):
-        return ONE_DIMENSION_95 * np.sqrt(variance), ONE_DIMENSION_95 * np.sqrt(up)
+        return NORMAL_95 * np.sqrt(variance), NORMAL_95 * np.sqrt(up)
 
 
 def tube(

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import numpy.typing as npt
 
+from asfound.budget import NORMAL_95, RAYLEIGH_95
 from asfound.deliver.about import SHORT_CAUTION
 from asfound.deliver.columns import (
     Column,
@@ -21,7 +22,6 @@ from asfound.deliver.columns import (
     time_text,
 )
 from asfound.deliver.delivery import Delivery
-from asfound.deliver.shapes import ONE_DIMENSION_95, PLANE_95
 from asfound.deliver.shot_columns import constant
 from asfound.model import LocatedConductor, LocatedSweep
 from asfound.units import lengths_in
@@ -118,7 +118,7 @@ SWEEPS = Table(
             "line_position_95",
             "POS95",
             "Half-width of its 95 % interval.",
-            _target(lambda c: ONE_DIMENSION_95 * c.position_sd),
+            _target(lambda c: NORMAL_95 * c.position_sd),
         ),
         length(
             "Line depth",
@@ -132,7 +132,7 @@ SWEEPS = Table(
             "line_depth_95",
             "DEP95",
             "Half-height of its 95 % interval.",
-            _target(lambda c: ONE_DIMENSION_95 * c.depth_sd),
+            _target(lambda c: NORMAL_95 * c.depth_sd),
         ),
         length(
             "Receiver's peak",
@@ -229,7 +229,7 @@ def _lonlat(part: int) -> Callable[[Delivery], Floats]:
 
 def _major_95(conductor: LocatedConductor) -> float:
     largest = float(np.linalg.eigvalsh(conductor.covariance[:2, :2])[-1])
-    return PLANE_95 * float(np.sqrt(max(largest, 0.0)))
+    return RAYLEIGH_95 * float(np.sqrt(max(largest, 0.0)))
 
 
 def _conductor_count(delivery: Delivery) -> int:
@@ -295,7 +295,7 @@ CONDUCTORS = Table(
             "vertical_95",
             "V95",
             "Half-height of its 95 % interval.",
-            _values(lambda c: ONE_DIMENSION_95 * float(np.sqrt(c.covariance[2, 2]))),
+            _values(lambda c: NORMAL_95 * float(np.sqrt(c.covariance[2, 2]))),
         ),
         number(
             "Current",

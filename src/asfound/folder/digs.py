@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable
-from typing import Any
+from typing import Any, TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -109,6 +109,21 @@ def _levels(table: Table, unit: LengthUnit, count: int) -> tuple[Floats, Floats]
     return (level, nothing) if given[0] == "depth" else (nothing, level)
 
 
+class _Execution(TypedDict):
+    horizontal_sd: float
+    vertical_sd: float
+    installs: Utility
+
+
+def _execution(table: Table, unit: LengthUnit, horizontal: float) -> _Execution:
+    """How well a dig keeps to the plan, and what will be laid in it."""
+    return {
+        "horizontal_sd": table.take("horizontal_sd", _length(unit, positive), horizontal),
+        "vertical_sd": table.take("vertical_sd", _length(unit, positive), 0.05),
+        "installs": table.take("installs", utility, Utility.UNKNOWN),
+    }
+
+
 def _trench(table: Table, unit: LengthUnit) -> Trench:
     points = table.take("points", _points(unit, 2))
     depth, elevation = _levels(table, unit, len(points))
@@ -123,9 +138,7 @@ def _trench(table: Table, unit: LengthUnit) -> Trench:
         width=width,
         depth=depth,
         elevation=elevation,
-        horizontal_sd=table.take("horizontal_sd", _length(unit, positive), 0.10),
-        vertical_sd=table.take("vertical_sd", _length(unit, positive), 0.05),
-        installs=table.take("installs", utility, Utility.UNKNOWN),
+        **_execution(table, unit, 0.10),
         milling=table.take("milling", flag, False),
     )
     table.done()
@@ -162,9 +175,7 @@ def _bore(table: Table, unit: LengthUnit) -> Bore:
         elevation=elevation,
         pilot_diameter=table.take("pilot_diameter", _length(unit, positive), min(final, 0.10)),
         final_diameter=final,
-        horizontal_sd=table.take("horizontal_sd", _length(unit, positive), 0.05),
-        vertical_sd=table.take("vertical_sd", _length(unit, positive), 0.05),
-        installs=table.take("installs", utility, Utility.UNKNOWN),
+        **_execution(table, unit, 0.05),
     )
     table.done()
     return dig
@@ -179,9 +190,7 @@ def _pit(table: Table, unit: LengthUnit) -> Pit:
         northing=points[:, 1],
         depth=float(depth[0]),
         elevation=float(elevation[0]),
-        horizontal_sd=table.take("horizontal_sd", _length(unit, positive), 0.10),
-        vertical_sd=table.take("vertical_sd", _length(unit, positive), 0.05),
-        installs=table.take("installs", utility, Utility.UNKNOWN),
+        **_execution(table, unit, 0.10),
     )
     table.done()
     return dig
@@ -196,9 +205,7 @@ def _post(table: Table, unit: LengthUnit) -> Post:
         diameter=table.take("diameter", _length(unit, positive)),
         depth=float(depth[0]),
         elevation=float(elevation[0]),
-        horizontal_sd=table.take("horizontal_sd", _length(unit, positive), 0.05),
-        vertical_sd=table.take("vertical_sd", _length(unit, positive), 0.05),
-        installs=table.take("installs", utility, Utility.UNKNOWN),
+        **_execution(table, unit, 0.05),
     )
     table.done()
     return dig

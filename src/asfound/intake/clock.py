@@ -66,9 +66,6 @@ def _patterns() -> tuple[str, ...]:
 
 
 _DATE_TIME = _patterns()
-_TIME_ONLY = tuple(
-    rf"^(?P<a>)(?P<b>)(?P<c>){time}{_ZONE}$" for time in (_TIME, _PACKED_TIME)
-)  # fmt: skip
 
 # GPS minus UTC since each leap second. Source: IERS Bulletin C; constant since 2017.
 _GPS_STEPS = (

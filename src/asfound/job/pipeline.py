@@ -78,7 +78,6 @@ def process(
             sources,
             settings,
             profile,
-            intake.accounts,
             corrections,
         )
     )

@@ -18,7 +18,6 @@ from asfound.model import (
     Findings,
     Ground,
     JobSettings,
-    RowAccount,
     Rule,
     RuleOutcome,
     Severity,
@@ -42,7 +41,6 @@ class RuleContext:
     sources: Sequence[Source]
     settings: JobSettings
     profile: Profile
-    accounts: Sequence[RowAccount] = ()
     corrections: Sequence[SweepCorrection] = ()
 
     @cached_property

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from asfound.budget.ellipses import NORMAL_95
 from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
 from asfound.em import EventKind, current_along_lines
 from asfound.model import Rule, Severity
@@ -50,7 +51,7 @@ def current_event(context: RuleContext) -> Outcome:
         kind = EventKind(int(events.kind[k]))
         words = (
             f"current changes to {100 * events.ratio[k]:.0f} % within "
-            f"{1.96 * events.station_sd[k]:.1f} m of here: {_MEANING[kind]} "
+            f"{NORMAL_95 * events.station_sd[k]:.1f} m of here: {_MEANING[kind]} "
             f"({_sure(float(events.confidence[k]))} of the step)"
         )
         found[shot] = (float(events.ratio[k]), words)

@@ -8,12 +8,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from asfound.budget import circular_factor
+from asfound.budget import NORMAL_95, circular_factor
 from asfound.deliver.about import INVENTED, plural, verdict_counts
 from asfound.deliver.columns import Value, cells
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.finding_columns import plain_number
-from asfound.deliver.shapes import ONE_DIMENSION_95
 from asfound.deliver.symbols import hex_colour
 from asfound.deliver.tables import LINES
 from asfound.model import Budget, BudgetTerm, ControlPoint, Severity, Source, Verdict
@@ -167,7 +166,7 @@ def crossings_table(delivery: Delivery) -> list[list[str]]:
     for c in results.crossings[:MOST_CROSSINGS]:
         # Diameters are nominal: both distances are as uncertain as the lines' heights.
         separation, clear = (shown(value, 2) for value in (c.separation, c.surface_separation))
-        within = f" \u00b1 {shown(ONE_DIMENSION_95 * c.separation_sd, 2)}"
+        within = f" \u00b1 {shown(NORMAL_95 * c.separation_sd, 2)}"
         separation += within if np.isfinite(c.separation) else ""
         clear += within if np.isfinite(c.surface_separation) else ""
         certainty = certainty_words(c.order_certainty) if np.isfinite(c.order_certainty) else ""
@@ -262,7 +261,7 @@ def _allowed(budget: Budget, row: int, point: ControlPoint) -> tuple[float, floa
     # The budget gives no vertical interval where there is no depth; its terms do.
     upward = sum(float(term.up_up[row] if term.up_up.ndim else term.up_up) for term in budget.terms)
     radius = float(large * circular_factor(ratio)[0])
-    return radius, ONE_DIMENSION_95 * float(np.sqrt(upward + point.vertical_sd**2))
+    return radius, NORMAL_95 * float(np.sqrt(upward + point.vertical_sd**2))
 
 
 def uploads(delivery: Delivery) -> list[dict[str, str]]:

@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from asfound.budget import NORMAL_95
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.finding_columns import plain_number
 from asfound.deliver.report.labels import LabelPlaces
@@ -22,7 +23,7 @@ from asfound.deliver.report.svg import (
     path_data,
     simplified,
 )
-from asfound.deliver.shapes import ONE_DIMENSION_95, LineShape
+from asfound.deliver.shapes import LineShape
 from asfound.deliver.symbols import hex_colour
 from asfound.model import Crossing, Line, Verdict
 
@@ -200,7 +201,7 @@ class _Panel:
         bearing = np.nan_to_num(self.delivery.results.assembly.bearing[shots])
         normal = np.column_stack([np.cos(bearing), -np.sin(bearing)])
         variance = np.einsum("mi,mij,mj->m", normal, budget.covariance[shots, :2, :2], normal)
-        half = ONE_DIMENSION_95 * np.sqrt(variance)
+        half = NORMAL_95 * np.sqrt(variance)
         offset = line.residual[self.members, 1]
         across = shape.across_95[self.vertices]
         used = line.used[self.members]
@@ -411,7 +412,7 @@ class _Panel:
             return words
         side = "above" if crossing.line_a == other else "below"
         apart = crossing.separation / self.unit.metres
-        reach = ONE_DIMENSION_95 * crossing.separation_sd / self.unit.metres
+        reach = NORMAL_95 * crossing.separation_sd / self.unit.metres
         return f"{words}, {side} by {apart:.2f} \u00b1 {reach:.2f}"
 
     # --- stations -------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from asfound.budget import NORMAL_95, RAYLEIGH_95
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.report.facts import clean
 from asfound.deliver.report.svg import FIGURES, GREY, INK, PALE, WORDS, Svg, path_data
@@ -22,7 +23,6 @@ from asfound.units import LengthUnit, lengths_in
 
 Floats = npt.NDArray[np.float64]
 
-RAYLEIGH_95 = 2.4477
 _LEFT, _RIGHT, _TOP, _BOTTOM = 14.0, 4.0, 8.0, 10.0
 _GAP = 9.0
 _CURVE_POINTS = 241
@@ -241,7 +241,7 @@ def _draw_ground(
         svg.path(path_data(ring, close=True), stroke=ink, width=0.3, fill=ink, opacity=0.25)
         svg.circle(*centre, 1.1, stroke=ink, fill=ink)
         depth = f"{conductor.depth / unit.metres:.2f}"
-        spread = f"{1.96 * conductor.depth_sd / unit.metres:.2f}"
+        spread = f"{NORMAL_95 * conductor.depth_sd / unit.metres:.2f}"
         words = f"{'the line' if mine else 'another'}: {depth} \u00b1 {spread} {unit.symbol}"
         labels.append((centre, words, ink))
     if np.isfinite(located.shown_peak) and np.isfinite(located.shown_depth):
@@ -344,8 +344,8 @@ def sweep_facts(delivery: Delivery, number: int) -> list[str]:
             f"{name if located.target >= 0 else 'A conductor'}: "
             f"{length(conductor.position)} along the tape, "
             f"{length(conductor.depth)} deep to its centre, 95 % within "
-            f"{length(1.96 * conductor.position_sd)} across and "
-            f"{length(1.96 * conductor.depth_sd)} in depth."
+            f"{length(NORMAL_95 * conductor.position_sd)} across and "
+            f"{length(NORMAL_95 * conductor.depth_sd)} in depth."
         )
     if located.target >= 0:
         conductor = located.conductors[located.target]
@@ -369,8 +369,8 @@ def taken_from(delivery: Delivery, number: int) -> list[list[str]]:
             f"{item.depth / unit.metres:.2f}",
             f"{abs(item.shift_left) / unit.metres:.2f} "
             f"{'left' if item.shift_left > 0 else 'right'}",
-            f"{1.96 * item.horizontal_sd / unit.metres:.2f}",
-            f"{1.96 * item.depth_sd / unit.metres:.2f}",
+            f"{NORMAL_95 * item.horizontal_sd / unit.metres:.2f}",
+            f"{NORMAL_95 * item.depth_sd / unit.metres:.2f}",
         ]
         for item in results.corrections
         if item.located == number
