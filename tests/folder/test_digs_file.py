@@ -83,6 +83,14 @@ def test_what_cannot_be_used_is_named(job, change, named):
     assert caught.value.remedy
 
 
+def test_a_trench_without_length_is_handed_on_as_it_is(job):
+    (job.path / "digs.toml").write_text(
+        GOOD.replace("[1100.0, 2000.0]]\nwidth", "[1000.0, 2000.0]]\nwidth")
+    )
+    (trench, *_), _ = read_digs(job)
+    assert len(trench.easting) == 2
+
+
 def test_a_job_without_digs_says_how_to_write_them(job):
     with pytest.raises(InputError, match=r"digs\.toml"):
         read_digs(job)

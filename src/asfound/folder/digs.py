@@ -152,6 +152,8 @@ _STRIDE = 3.0
 def _along_the_ground(points: Floats, depth: Floats) -> tuple[Floats, Floats]:
     """More points along a trench's axis, so that its bottom follows the ground between corners."""
     legs = np.hypot(*np.diff(points, axis=0).T)
+    if not legs.any():
+        return points, depth
     station = np.concatenate([[0.0], np.cumsum(legs)])
     pieces = [
         np.linspace(station[k], station[k + 1], int(np.ceil(legs[k] / _STRIDE)) + 1)[:-1]
