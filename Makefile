@@ -39,7 +39,7 @@ docs: $(READY)
 
 lock:
 	$(PYTHON) -m venv $(VENV)-lock && $(VENV)-lock/bin/pip install --quiet uv
-	$(VENV)-lock/bin/uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header --quiet --group test pyproject.toml -o requirements/lock.txt
+	$(VENV)-lock/bin/uv pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header --quiet --all-extras --group test --group build pyproject.toml -o requirements/lock.txt
 	rm -rf $(VENV)-lock
 
 clean:
