@@ -21,7 +21,9 @@ from asfound.budget import (
 from asfound.geodesy import to_ground
 from asfound.job.miscoded import without_miscoded_lines
 from asfound.job.sweeps import corrected, locate_sweeps, match_shots, settled
-from asfound.model import Intake, JobSettings, Results
+from asfound.model import Intake, JobSettings, Plan, Results
+
+NO_PLAN = Plan()
 
 
 def _silent(step: str) -> None:
@@ -29,7 +31,11 @@ def _silent(step: str) -> None:
 
 
 def process(
-    intake: Intake, settings: JobSettings, *, progress: Callable[[str], None] = _silent
+    intake: Intake,
+    settings: JobSettings,
+    plan: Plan = NO_PLAN,
+    *,
+    progress: Callable[[str], None] = _silent,
 ) -> Results:
     """Check every shot of a job, give it its uncertainty, and join shots into lines.
 
@@ -38,6 +44,8 @@ def process(
     intake : Intake
         All uploads, read.
     settings : JobSettings
+    plan : Plan
+        Digs, exposures, lines from records, and what people decided.
     progress : callable
         Told the name of each step as it starts.
 
@@ -109,4 +117,5 @@ def process(
         crossings=crossings,
         sweeps=sweeps,
         corrections=corrections,
+        plan=plan,
     )

@@ -1,5 +1,6 @@
 """Frozen records that the whole of asfound speaks in: arrays per quantity, no behaviour."""
 
+from asfound.model.decisions import DECISION_KINDS, Decision, ShotKey
 from asfound.model.digs import (
     Approach,
     Bore,
@@ -23,6 +24,7 @@ from asfound.model.intake import Intake, RowAccount, RowReport
 from asfound.model.labels import Labels
 from asfound.model.lines import Assembly, Crossing, Line
 from asfound.model.located import LocatedConductor, LocatedSweep, SweepCorrection
+from asfound.model.plan import Plan
 from asfound.model.positions import Ground, Operation
 from asfound.model.results import CAUTIONS, Results
 from asfound.model.settings import (
@@ -49,6 +51,7 @@ from asfound.model.vocabulary import (
 __all__ = [
     "APWA_COLOURS",
     "CAUTIONS",
+    "DECISION_KINDS",
     "HORIZONTAL_COIL",
     "SUBJECTS",
     "VERTICAL_COIL",
@@ -61,6 +64,7 @@ __all__ = [
     "ClearanceRule",
     "ControlPoint",
     "Crossing",
+    "Decision",
     "Dig",
     "DigClearance",
     "Exposure",
@@ -82,6 +86,7 @@ __all__ = [
     "NominalSize",
     "Operation",
     "Pit",
+    "Plan",
     "Post",
     "Receiver",
     "RecordLine",
@@ -93,6 +98,7 @@ __all__ = [
     "RuleOutcome",
     "Severity",
     "SharedBias",
+    "ShotKey",
     "Shots",
     "Source",
     "Sweep",

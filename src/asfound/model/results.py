@@ -11,6 +11,7 @@ from asfound.model.findings import Findings
 from asfound.model.intake import Intake
 from asfound.model.lines import Assembly, Crossing, Line
 from asfound.model.located import LocatedSweep, SweepCorrection
+from asfound.model.plan import Plan
 from asfound.model.positions import Ground
 from asfound.model.settings import JobSettings
 from asfound.model.uncertainty import Budget
@@ -49,6 +50,8 @@ class Results:
     sweeps : tuple of LocatedSweep
     corrections : tuple of SweepCorrection
         Shots whose place across the line (`ground`) and depth come from a sweep.
+    plan : Plan
+        Digs, exposures and decisions that were laid beside the uploads.
     """
 
     version: str
@@ -64,6 +67,7 @@ class Results:
     crossings: tuple[Crossing, ...]
     sweeps: tuple[LocatedSweep, ...] = ()
     corrections: tuple[SweepCorrection, ...] = ()
+    plan: Plan = Plan()
 
     @property
     def depth(self) -> npt.NDArray[np.float64]:

@@ -1,0 +1,31 @@
+"""What the office lays beside the receivers' files: digs, exposures, records, decisions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from asfound.model.decisions import Decision
+from asfound.model.digs import Dig, Exposure, RecordLine
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """A job's planned digs, what was seen in exposures, lines known from records, decisions.
+
+    Parameters
+    ----------
+    digs : tuple of Trench, Bore, Pit, Post
+    exposures : tuple of Exposure
+    records : tuple of RecordLine
+        Lines known only from records.
+    holes : int
+        How many exposures to advise at most.
+    decisions : tuple of Decision
+        In the order they were made; a later one wins.
+    """
+
+    digs: tuple[Dig, ...] = ()
+    exposures: tuple[Exposure, ...] = ()
+    records: tuple[RecordLine, ...] = ()
+    holes: int = 3
+    decisions: tuple[Decision, ...] = ()
