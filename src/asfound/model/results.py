@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -67,7 +67,7 @@ class Results:
     crossings: tuple[Crossing, ...]
     sweeps: tuple[LocatedSweep, ...] = ()
     corrections: tuple[SweepCorrection, ...] = ()
-    plan: Plan = Plan()
+    plan: Plan = field(default_factory=Plan)
 
     @property
     def depth(self) -> npt.NDArray[np.float64]:
