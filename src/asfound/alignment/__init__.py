@@ -11,6 +11,7 @@ from asfound.alignment.posterior import (
     joint_posterior,
 )
 from asfound.alignment.profile import cover_of, grade_of
+from asfound.alignment.regroup import regroup
 
 __all__ = [
     "JointPosterior",
@@ -23,4 +24,5 @@ __all__ = [
     "grade_of",
     "joint_covariance",
     "joint_posterior",
+    "regroup",
 ]

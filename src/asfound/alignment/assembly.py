@@ -65,21 +65,7 @@ def assemble(shots: Shots, ground: Ground) -> Assembly:
 
     off = spikes(points, paths)
     tx, ty = local_directions(points, paths, off)
-    utility = shots.utility[points.shot].astype(np.int64)
-    tees: tuple[tuple[int, int, float, float], ...] = ()
-    if len(paths):
-        stray = miscoded[paths.nodes[paths.starts[:-1]]]
-        branch, main, end, hit_x, hit_y = find_tees(points, paths, utility, tx, ty, stray)
-        flip = np.zeros(len(paths), bool)
-        flip[branch[end == 1]] = True
-        flip[branch[end == 0]] = False
-        paths, tx, ty, off = _flipped(paths, flip, tx, ty, off)
-        east, north = _origin(points, ground)
-        tees = tuple(
-            (int(b), int(m), float(x + east), float(y + north))
-            for b, m, x, y in zip(branch, main, hit_x, hit_y, strict=True)
-        )
-    return _record(shots, points, paths, off, tx, ty, tees, miscoded)
+    return record_lines(shots, ground, points, paths, off, tx, ty, miscoded)
 
 
 def _all_paths(points: Points) -> tuple[Paths, npt.NDArray[np.bool_]]:
@@ -201,6 +187,34 @@ def _origin(points: Points, ground: Ground) -> tuple[float, float]:
         float(ground.easting[points.shot[0]] - points.x[0]),
         float(ground.northing[points.shot[0]] - points.y[0]),
     )
+
+
+def record_lines(
+    shots: Shots,
+    ground: Ground,
+    points: Points,
+    paths: Paths,
+    off: npt.NDArray[np.bool_],
+    tx: npt.NDArray[np.float64],
+    ty: npt.NDArray[np.float64],
+    miscoded: npt.NDArray[np.bool_],
+) -> Assembly:
+    """The assembly of finished paths: tees found, branches turned to start at them."""
+    utility = shots.utility[points.shot].astype(np.int64)
+    tees: tuple[tuple[int, int, float, float], ...] = ()
+    if len(paths):
+        stray = miscoded[paths.nodes[paths.starts[:-1]]]
+        branch, main, end, hit_x, hit_y = find_tees(points, paths, utility, tx, ty, stray)
+        flip = np.zeros(len(paths), bool)
+        flip[branch[end == 1]] = True
+        flip[branch[end == 0]] = False
+        paths, tx, ty, off = _flipped(paths, flip, tx, ty, off)
+        east, north = _origin(points, ground)
+        tees = tuple(
+            (int(b), int(m), float(x + east), float(y + north))
+            for b, m, x, y in zip(branch, main, hit_x, hit_y, strict=True)
+        )
+    return _record(shots, points, paths, off, tx, ty, tees, miscoded)
 
 
 def _record(

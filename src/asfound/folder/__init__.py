@@ -1,5 +1,15 @@
 """A job on disk: its folder, its settings, its uploads, and the whole way from raw to results."""
 
+from asfound.folder.decisions import (
+    Decided,
+    Undone,
+    add_decision,
+    decisions_text,
+    list_decisions,
+    read_decisions,
+    shot_keys,
+    undo_decision,
+)
 from asfound.folder.digs import read_digs
 from asfound.folder.jobs import (
     NoShotsError,
@@ -10,6 +20,7 @@ from asfound.folder.jobs import (
     run_job,
 )
 from asfound.folder.layout import JobFolder, open_job, plain_name, write_whole
+from asfound.folder.plan import read_plan
 from asfound.folder.settings import read_settings, settings_from_tree, settings_text
 from asfound.folder.uploads import (
     Added,
@@ -25,11 +36,16 @@ from asfound.folder.uploads import (
 
 __all__ = [
     "Added",
+    "Decided",
     "JobFolder",
     "NoShotsError",
+    "Undone",
     "UploadRecord",
+    "add_decision",
     "add_upload",
+    "decisions_text",
     "frame_trouble",
+    "list_decisions",
     "list_uploads",
     "mapping_file",
     "new_job",
@@ -37,14 +53,18 @@ __all__ = [
     "plain_name",
     "process_job",
     "raw_row",
+    "read_decisions",
     "read_digs",
     "read_intake",
     "read_mapping",
+    "read_plan",
     "read_record",
     "read_settings",
     "run_job",
     "settings_from_tree",
     "settings_text",
+    "shot_keys",
     "tag_of",
+    "undo_decision",
     "write_whole",
 ]

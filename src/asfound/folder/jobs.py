@@ -11,6 +11,7 @@ import numpy as np
 from asfound.deliver import write_outputs
 from asfound.errors import AsfoundError, InputError
 from asfound.folder.layout import JobFolder, open_job, write_whole
+from asfound.folder.plan import read_plan
 from asfound.folder.settings import read_settings, settings_text
 from asfound.folder.uploads import list_uploads, read_record
 from asfound.geodesy import job_grid, to_ground
@@ -126,7 +127,7 @@ def run_job(path: Path, *, progress: Callable[[str], None] = _silent) -> Results
     intake = read_intake(folder, progress=progress)
     if not len(intake.shots) and not intake.sweeps:
         raise NoShotsError(str(path), intake)
-    return process(intake, settings, progress=progress)
+    return process(intake, settings, read_plan(folder), progress=progress)
 
 
 def process_job(

@@ -7,6 +7,7 @@ or writes a file, and the same intake and settings always give the same results.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from asfound import __version__
 from asfound.alignment import assemble, find_crossings, fit_lines
@@ -19,6 +20,7 @@ from asfound.budget import (
     shot_verdicts,
 )
 from asfound.geodesy import to_ground
+from asfound.job.deciding import Deciding
 from asfound.job.miscoded import without_miscoded_lines
 from asfound.job.sweeps import corrected, locate_sweeps, match_shots, settled
 from asfound.model import Intake, JobSettings, Plan, Results
@@ -60,6 +62,8 @@ def process(
     SettingsError
         If the profile's overrides or other settings can't be used.
     """
+    deciding = Deciding(plan.decisions, intake)
+    intake = replace(intake, shots=deciding.shots(intake.shots))
     shots, sources = intake.shots, intake.sources
     profile = load_profile(settings.profile)
 
@@ -67,7 +71,7 @@ def process(
     ground = to_ground(shots, sources, settings)
 
     progress("Putting shots in order along lines")
-    assembly = assemble(shots, ground)
+    assembly = deciding.lines(assemble(shots, ground), shots, ground)
 
     progress("Inverting sweeps")
     sweeps = locate_sweeps(intake.sweeps, sources, settings, shots, ground, assembly)
@@ -90,7 +94,7 @@ def process(
         )
     )
     findings = settled(findings, corrections)
-    verdict = shot_verdicts(findings, len(shots))
+    verdict = deciding.verdicts(shot_verdicts(findings, len(shots)))
 
     progress("Taking places and depths from sweeps")
     used, ground = corrected(shots, ground, assembly, corrections)
@@ -118,4 +122,5 @@ def process(
         sweeps=sweeps,
         corrections=corrections,
         plan=plan,
+        decided=deciding.outcomes,
     )

@@ -1,6 +1,6 @@
 """Frozen records that the whole of asfound speaks in: arrays per quantity, no behaviour."""
 
-from asfound.model.decisions import DECISION_KINDS, Decision, ShotKey
+from asfound.model.decisions import DECISION_KINDS, Decision, DecisionOutcome, ShotKey
 from asfound.model.digs import (
     Approach,
     Bore,
@@ -65,6 +65,7 @@ __all__ = [
     "ControlPoint",
     "Crossing",
     "Decision",
+    "DecisionOutcome",
     "Dig",
     "DigClearance",
     "Exposure",

@@ -53,3 +53,25 @@ class Decision:
     when: datetime
     why: str
     value: str = ""
+
+
+@dataclass(frozen=True)
+class DecisionOutcome:
+    """What became of a decision when the job was processed.
+
+    Parameters
+    ----------
+    decision : Decision
+    shots : tuple of int
+        Shots it touched, by index; empty where it could not be carried out.
+    words : str
+        What it did, or why it could not be done and what to do.
+    """
+
+    decision: Decision
+    shots: tuple[int, ...]
+    words: str
+
+    @property
+    def done(self) -> bool:
+        return bool(self.shots)

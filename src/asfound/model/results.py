@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from asfound.model.decisions import DecisionOutcome
 from asfound.model.findings import Findings
 from asfound.model.intake import Intake
 from asfound.model.lines import Assembly, Crossing, Line
@@ -52,6 +53,8 @@ class Results:
         Shots whose place across the line (`ground`) and depth come from a sweep.
     plan : Plan
         Digs, exposures and decisions that were laid beside the uploads.
+    decided : tuple of DecisionOutcome
+        What became of each decision.
     """
 
     version: str
@@ -68,6 +71,7 @@ class Results:
     sweeps: tuple[LocatedSweep, ...] = ()
     corrections: tuple[SweepCorrection, ...] = ()
     plan: Plan = field(default_factory=Plan)
+    decided: tuple[DecisionOutcome, ...] = ()
 
     @property
     def depth(self) -> npt.NDArray[np.float64]:
