@@ -13,7 +13,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from asfound.cli import digs, planning, show
+from asfound.cli import decide, digs, planning, show
 from asfound.errors import AsfoundError, InputError
 
 EXIT_CODES = {
@@ -336,6 +336,9 @@ def demo(
         show.demo_built(folder, json=json)
 
 
+app.command()(decide.decide)
+app.command()(decide.undo)
+app.command()(decide.decisions)
 app.command()(digs.digs)
 app.command()(planning.preview)
 app.command()(planning.reach)

@@ -58,6 +58,8 @@ KEYS = {
     "`significant`, `reason`.",
     "joins": "Doubtful joins (`line`, `after_shot` counted from 1, `reason`) and branches (`line`, "
     "`main`, position).",
+    "decisions": "What people decided: `id`, `kind`, `value`, `who`, `when`, `why`, the `shots` it "
+    "touched, and `outcome`: what it did, or why it could not be carried out (`done`).",
 }
 
 
@@ -106,6 +108,7 @@ def results_json(delivery: Delivery) -> bytes:
         parts.append((name, _Rows(records)))
     parts.append(("corrections", _Rows(_corrections(delivery))))
     parts.append(("joins", _Rows(_joins(delivery))))
+    parts.append(("decisions", _Rows(_decisions(delivery))))
     return _dump(parts)
 
 
@@ -298,6 +301,23 @@ def _corrections(delivery: Delivery) -> list[dict[str, Any]]:
             "reason": c.reason,
         }
         for c in delivery.results.corrections
+    ]
+
+
+def _decisions(delivery: Delivery) -> list[dict[str, Any]]:
+    return [
+        {
+            "id": item.decision.id,
+            "kind": item.decision.kind,
+            "value": item.decision.value,
+            "who": item.decision.who,
+            "when": item.decision.when.isoformat(),
+            "why": item.decision.why,
+            "done": item.done,
+            "shots": [delivery.shot_names[index] for index in item.shots],
+            "outcome": item.words,
+        }
+        for item in delivery.results.decided
     ]
 
 

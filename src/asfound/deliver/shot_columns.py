@@ -72,6 +72,17 @@ def shot_findings(delivery: Delivery) -> tuple[list[Value], list[Value]]:
     return ids, titles
 
 
+def shot_decisions(delivery: Delivery) -> list[Value]:
+    """Decisions about each shot in words, the last one last."""
+    said: list[list[str]] = [[] for _ in delivery.shot_names]
+    for outcome in delivery.results.decided:
+        decision = outcome.decision
+        value = f" {decision.value}" if decision.value else ""
+        for index in outcome.shots:
+            said[index].append(f"{decision.kind}{value} ({decision.who}: {decision.why})")
+    return ["; ".join(items) for items in said]
+
+
 def _line_names(delivery: Delivery) -> list[Value]:
     names = np.array([*delivery.results.assembly.names, ""], object)
     return list(names[delivery.results.assembly.line])
@@ -203,6 +214,13 @@ SHOTS = Table(
             "FIND_WORDS",
             "Titles of the same rules.",
             lambda d: shot_findings(d)[1],
+        ),
+        text(
+            "Decision",
+            "decision",
+            "DECISION",
+            "What people decided about the shot, who and why; the raw row stays as it was.",
+            shot_decisions,
         ),
         length(
             "Station",

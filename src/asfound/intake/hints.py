@@ -72,7 +72,7 @@ def read_hints(hints: Dictionary[str, object] | None) -> Hints:
     return Hints(
         **words,
         epoch=_number("epoch", given.get("epoch")),
-        antenna_height=_pole(given.get("antenna_height")),
+        antenna_height=pole_height(given.get("antenna_height")),
         utility=_utility(str(given.get("utility", "") or "")),
         units={str(k): str(v) for k, v in units.items()} if isinstance(units, dict) else {},
         position_accuracy=_number("position_accuracy", given.get("position_accuracy")) or 0.0,
@@ -103,14 +103,21 @@ def _number(name: str, value: object) -> float | None:
     return number
 
 
-def _pole(value: object) -> float:
+def pole_height(value: object, *, where: str = "--antenna-height") -> float:
+    """An antenna height with its unit, in metres; NaN-like `NOT_GIVEN` where there is none.
+
+    Raises
+    ------
+    InputError
+        If it is not a length from 0 to 100 m.
+    """
     if value is None or value == "":
         return NOT_GIVEN
     metres = None if isinstance(value, int | float) else odd_number(str(value), "length", None, ".")
     if not isinstance(metres, float) or not 0 <= metres < 100:
         raise InputError(
             f"'{value}' is not a height with a unit.",
-            where="--antenna-height",
+            where=where,
             remedy="Write it like '1.8 m' or '6 ft'.",
         )
     return metres

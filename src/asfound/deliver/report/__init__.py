@@ -85,6 +85,7 @@ def report_data(delivery: Delivery) -> dict[str, Any]:
         "sweeps": sweep_pages(delivery, body[False][0]),
         "shots": listing.shots_table(delivery),
         "findings": listing.findings_list(delivery),
+        "decisions": listing.decisions(delivery),
         "not_run": listing.rules_not_run(delivery),
         "uploads": facts.uploads(delivery),
         "operations": facts.operations(delivery),

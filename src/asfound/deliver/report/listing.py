@@ -165,3 +165,16 @@ def row_reports(delivery: Delivery) -> dict[str, Any]:
         for report in reports[:MOST_REPORTS]
     ]
     return {"rows": rows, "more": max(0, len(reports) - MOST_REPORTS)}
+
+
+def decisions(delivery: Delivery) -> list[list[str]]:
+    """What people decided: kind, who and when, outcome, reason."""
+    return [
+        [
+            f"{item.decision.kind} {item.decision.value}".strip(),
+            f"{item.decision.who}, {item.decision.when:%Y-%m-%d %H:%M}",
+            item.words if item.done else f"not carried out: {item.words}",
+            item.decision.why,
+        ]
+        for item in delivery.results.decided
+    ]
