@@ -26,6 +26,7 @@ from asfound.model.lines import Assembly, Crossing, Line
 from asfound.model.located import LocatedConductor, LocatedSweep, SweepCorrection
 from asfound.model.plan import Plan
 from asfound.model.positions import Ground, Operation
+from asfound.model.repeats import Repeat
 from asfound.model.results import CAUTIONS, Results
 from asfound.model.settings import (
     ControlPoint,
@@ -91,6 +92,7 @@ __all__ = [
     "Post",
     "Receiver",
     "RecordLine",
+    "Repeat",
     "Results",
     "RowAccount",
     "RowReport",

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from asfound.model.decisions import Decision
 from asfound.model.digs import Dig, Exposure, RecordLine
+from asfound.model.repeats import Repeat
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,6 +23,8 @@ class Plan:
         How many exposures to advise at most.
     decisions : tuple of Decision
         In the order they were made; a later one wins.
+    repeats : tuple of Repeat
+        Spots that were measured again and stored.
     """
 
     digs: tuple[Dig, ...] = ()
@@ -29,3 +32,4 @@ class Plan:
     records: tuple[RecordLine, ...] = ()
     holes: int = 3
     decisions: tuple[Decision, ...] = ()
+    repeats: tuple[Repeat, ...] = ()
