@@ -9,9 +9,9 @@ import math
 
 import pytest
 
-from asfound.accuracy import KNOWN_BY, Segment, propose_level, scheme, schemes
+from asfound.accuracy import KNOWN_BY, propose_level, scheme, schemes
 from asfound.errors import InputError
-from asfound.model import Verdict
+from asfound.model import Segment, Verdict
 
 
 def segment(known_by="detected", horizontal=0.10, vertical=0.12, depth=1.2):

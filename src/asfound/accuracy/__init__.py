@@ -1,23 +1,18 @@
 """Accuracy: what checks prove of a job, in the words of published standards."""
 
-from asfound.accuracy.checks import KINDS, Checks, control_checks, repeat_checks
+from asfound.accuracy.checks import KINDS, control_checks, repeat_checks
 from asfound.accuracy.exposures import Exposure, exposure_checks, stations_of
-from asfound.accuracy.honesty import BudgetTest, judge_budget
-from asfound.accuracy.mix_ups import MixUp, MixUpReport, find_mix_ups, weigh
+from asfound.accuracy.honesty import judge_budget
+from asfound.accuracy.mix_ups import find_mix_ups, weigh
 from asfound.accuracy.quality_levels import (
     ASSIGNED_BY,
-    Proposal,
-    QualityLevel,
-    Scheme,
     propose_level,
     propose_levels,
     scheme,
     schemes,
 )
-from asfound.accuracy.segments import KNOWN_BY, Segment, segments_of
+from asfound.accuracy.segments import KNOWN_BY, segments_of
 from asfound.accuracy.statements import (
-    RootMeanSquare,
-    Statement,
     asprs_statement,
     asprs_three_dimensional,
     effective_freedom,
@@ -33,17 +28,7 @@ __all__ = [
     "CAUSES",
     "KINDS",
     "KNOWN_BY",
-    "BudgetTest",
-    "Checks",
     "Exposure",
-    "MixUp",
-    "MixUpReport",
-    "Proposal",
-    "QualityLevel",
-    "RootMeanSquare",
-    "Scheme",
-    "Segment",
-    "Statement",
     "Suspect",
     "asprs_statement",
     "asprs_three_dimensional",

@@ -9,116 +9,18 @@ independent opinions about it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from asfound.accuracy._joint import joint_covariance_of_shots
 from asfound.errors import InputError
-from asfound.model import Budget, ControlPoint, Ground, Shots
+from asfound.model import Budget, Checks, ControlPoint, Ground, Shots
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 
 KINDS = ("control", "repeat", "exposure")
-
-
-@dataclass(frozen=True, eq=False)
-class Checks:
-    """n checks of one kind.
-
-    Parameters
-    ----------
-    kind : str
-        One of `KINDS`.
-    name : tuple of str
-        Of each: the control point, the pair, the exposure.
-    subject : (n,) int64
-        Shot (control, repeat: the later one) or line (exposure).
-    difference : (n, 3) float64
-        Measured minus reference: grid east, north, up [m]; up is NaN where either has no height.
-    bearing : (n,) float64
-        Grid bearing of the line where only the offset across it is told (then `difference` lies
-        across the line); NaN where both horizontal axes are told [rad].
-    reference : (n, 3, 3) float64
-        Covariance of the reference alone [m2].
-    joint : (3n, 3n) float64
-        Covariance of all differences, east, north, up of check 1, then of check 2 ... [m2].
-    place : (n, 3) float64
-        Reference easting, northing, height [m].
-    """
-
-    kind: str
-    name: tuple[str, ...]
-    subject: Integers
-    difference: Floats
-    bearing: Floats
-    reference: Floats
-    joint: Floats
-    place: Floats
-
-    def __len__(self) -> int:
-        return len(self.name)
-
-    @property
-    def covariance(self) -> Floats:
-        """(n, 3, 3) covariance of each difference [m2]."""
-        count = len(self)
-        blocks = self.joint.reshape(count, 3, count, 3)
-        return np.asarray(blocks[np.arange(count), :, np.arange(count), :])
-
-    @property
-    def point(self) -> npt.NDArray[np.bool_]:
-        """(n,) whether both horizontal axes are told."""
-        return np.asarray(np.isnan(self.bearing))
-
-    def take(self, rows: npt.NDArray[np.integer] | npt.NDArray[np.bool_]) -> Checks:
-        """The same record for chosen checks (indices or a mask)."""
-        picked = np.arange(len(self))[rows]
-        flat = (3 * picked[:, None] + np.arange(3)).ravel()
-        return replace(
-            self,
-            name=tuple(self.name[k] for k in picked.tolist()),
-            subject=self.subject[picked],
-            difference=self.difference[picked],
-            bearing=self.bearing[picked],
-            reference=self.reference[picked],
-            joint=self.joint[np.ix_(flat, flat)],
-            place=self.place[picked],
-        )
-
-    def observed(self) -> tuple[Floats, Floats]:
-        """All differences that carry information, as independent axes.
-
-        Returns
-        -------
-        difference : (m,) float64
-            East, north (or across the line) and up of each check, missing ones left out [m].
-        covariance : (m, m) float64
-            [m2].
-        """
-        design = self._design()
-        values = design @ np.nan_to_num(self.difference).ravel()
-        return values, design @ self.joint @ design.T
-
-    def _design(self) -> Floats:
-        """(m, 3n): rows pick the axes that are told."""
-        count = len(self)
-        rows: list[Floats] = []
-        for k in range(count):
-            axes = np.eye(3)
-            if np.isfinite(self.bearing[k]):
-                # left of the line: the offset across it
-                axes = np.array(
-                    [[-np.cos(self.bearing[k]), np.sin(self.bearing[k]), 0.0], [0.0, 0.0, 1.0]]
-                )
-            if np.isnan(self.difference[k, 2]):
-                axes = axes[:-1]
-            block = np.zeros((len(axes), 3 * count))
-            block[:, 3 * k : 3 * k + 3] = axes
-            rows.append(block)
-        return np.concatenate(rows) if rows else np.zeros((0, 0))
 
 
 def control_checks(

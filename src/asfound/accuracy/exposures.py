@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from asfound.accuracy.checks import Checks
 from asfound.alignment import JointPosterior, joint_posterior
 from asfound.errors import InputError
-from asfound.model import Assembly, Budget, Ground, Line
+from asfound.model import Assembly, Budget, Checks, Ground, Line
 
 Floats = npt.NDArray[np.float64]
 

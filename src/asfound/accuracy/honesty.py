@@ -2,74 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import solve_triangular
 from scipy.stats import chi2
 
-from asfound.accuracy.checks import Checks
 from asfound.errors import InputError
+from asfound.model import BudgetTest, Checks
 
 Floats = npt.NDArray[np.float64]
 
 _OUTLIER = 1e-3  # chance below which one check is called an outlier; as the rule control-failed
-
-
-@dataclass(frozen=True, eq=False)
-class BudgetTest:
-    """Checks against a budget.
-
-    Parameters
-    ----------
-    kind : str
-        Of the checks.
-    score : (n,) float64
-        Each check's squared normalised residual: chi-squared with `axes` degrees of freedom.
-    axes : (n,) int64
-        Axes that are told: 1 to 3.
-    chance : (n,) float64
-        Chance of so large a residual.
-    residual : (m,) float64
-        All axes decorrelated: standard normal if the budget is honest.
-    statistic, freedom : float, int
-        Their sum of squares and its degrees of freedom.
-    p_value : float
-        Two-sided.
-    factor : float
-        Variance factor: by how much all variances of the budget would have to be multiplied. It
-        is offered; nothing applies it.
-    low, high : float
-        Its interval.
-    level : float
-    outliers : (k,) int64
-        Checks that by themselves would come by chance in less than 1 of 1000.
-    factor_without : float
-        The factor without the outliers; NaN if nothing is left.
-    words : tuple of str
-    """
-
-    kind: str
-    score: Floats
-    axes: npt.NDArray[np.int64]
-    chance: Floats
-    residual: Floats
-    statistic: float
-    freedom: int
-    p_value: float
-    factor: float
-    low: float
-    high: float
-    level: float
-    outliers: npt.NDArray[np.int64]
-    factor_without: float
-    words: tuple[str, ...]
-
-    @property
-    def honest(self) -> bool:
-        """Whether the interval of the variance factor holds 1."""
-        return self.low <= 1.0 <= self.high
 
 
 def judge_budget(checks: Checks, *, level: float = 0.95) -> BudgetTest:

@@ -19,7 +19,7 @@ from scipy.stats import chi2
 
 from asfound.accuracy.suspects import CAUSES, Suspect, suspects
 from asfound.errors import InputError
-from asfound.model import JobSettings, Shots, Source
+from asfound.model import JobSettings, MixUp, MixUpReport, Shots, Source
 
 Floats = npt.NDArray[np.float64]
 
@@ -53,63 +53,6 @@ ALARM = 1e-3
 """Chance of the misclosure below which a mix-up is looked for; as the rule control-failed."""
 SURE = 0.80
 """Weight from which a cause is named."""
-
-
-@dataclass(frozen=True)
-class MixUp:
-    """One cause and what speaks for it.
-
-    Parameters
-    ----------
-    cause : str
-        A key of `CAUSES`, ``'common-offset'`` or ``'scatter'``; ``''``: none.
-    words : tuple of str
-        The ways it could have happened that can't be told apart here, likeliest first.
-    weight : float
-        Posterior probability among all suspects.
-    residual : float
-        Root mean square length of the residuals if it were so [m].
-    fit : float
-        Chance of such residuals if it were so.
-    offset : float
-        Constant in height that it takes [m]; NaN for none.
-    """
-
-    cause: str
-    words: tuple[str, ...]
-    weight: float
-    residual: float
-    fit: float
-    offset: float
-
-
-@dataclass(frozen=True)
-class MixUpReport:
-    """What a set of checks says of mix-ups.
-
-    Parameters
-    ----------
-    upload : str
-    checks : int
-    misclosure : float
-        Root mean square length of the residuals as declared [m]; infinite if the declared reading
-        is impossible.
-    chance : float
-        Of such a misclosure without a mix-up.
-    named : str
-        The probable cause, ``''`` for none.
-    causes : tuple of MixUp
-        By weight, from 0.1 %.
-    words : tuple of str
-    """
-
-    upload: str
-    checks: int
-    misclosure: float
-    chance: float
-    named: str
-    causes: tuple[MixUp, ...]
-    words: tuple[str, ...]
 
 
 def find_mix_ups(

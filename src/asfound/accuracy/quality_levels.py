@@ -9,69 +9,17 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
 from itertools import pairwise
 
-from asfound.accuracy.segments import KNOWN_BY, Segment, segments_of, stretch_of
+from asfound.accuracy.segments import KNOWN_BY, segments_of, stretch_of
 from asfound.errors import InputError
-from asfound.model import Line, Verdict
+from asfound.model import Line, Proposal, QualityLevel, Scheme, Segment, Verdict
 
 ASSIGNED_BY = (
     "Proposed from the measurements alone; a licensed professional assigns the quality level."
 )
-
-
-@dataclass(frozen=True)
-class QualityLevel:
-    """A level of a scheme; figures are NaN where it asks for none [m, or share of the depth]."""
-
-    name: str
-    title: str
-    needs: str
-    horizontal: float = math.nan
-    horizontal_share: float = math.nan
-    vertical: float = math.nan
-    vertical_share: float = math.nan
-
-
-@dataclass(frozen=True)
-class Scheme:
-    """A standard's levels, best first, and how they got here."""
-
-    id: str
-    title: str
-    read: str
-    note: str
-    levels: tuple[QualityLevel, ...]
-
-
-@dataclass(frozen=True)
-class Proposal:
-    """A level proposed for a segment.
-
-    Parameters
-    ----------
-    scheme : Scheme
-    segment : Segment
-    level : QualityLevel or None
-        None where the findings must be settled first, or no level fits.
-    reasons : tuple of str
-        Why this one.
-    lacking : tuple of str
-        What is missing to the next better one; empty at the best.
-    next_level : QualityLevel or None
-    words : str
-    """
-
-    scheme: Scheme
-    segment: Segment
-    level: QualityLevel | None
-    reasons: tuple[str, ...]
-    lacking: tuple[str, ...]
-    next_level: QualityLevel | None
-    words: str
 
 
 @lru_cache(maxsize=1)

@@ -3,49 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from asfound.budget import NORMAL_95, circular_factor, principal_axes
 from asfound.errors import InputError
-from asfound.model import Line
+from asfound.model import Line, Segment
 
 Floats = npt.NDArray[np.float64]
 
 KNOWN_BY = ("exposed", "detected", "surface-features", "records", "assumed")
 """How a stretch is known, best first."""
-
-
-@dataclass(frozen=True)
-class Segment:
-    """A stretch of a line that is known in one way.
-
-    Parameters
-    ----------
-    line : str
-    start, end : float
-        Stations [m]; equal for an exposure, which proves a point only.
-    known_by : str
-        One of `KNOWN_BY`.
-    horizontal_95, vertical_95 : float
-        Largest within the segment [m]; vertical NaN where no depth is known.
-    depth : float
-        Least depth of the centre within it [m]: shares of it are counted where they are smallest;
-        NaN if not known.
-    name : str
-        Of the exposure, empty else.
-    """
-
-    line: str
-    start: float
-    end: float
-    known_by: str
-    horizontal_95: float
-    vertical_95: float
-    depth: float
-    name: str = ""
 
 
 def segments_of(

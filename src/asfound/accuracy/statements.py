@@ -12,15 +12,14 @@ the words say so. Of checks that share errors only their effective number counts
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.stats import chi2
 
-from asfound.accuracy.checks import Checks
 from asfound.budget import circular_factor
 from asfound.errors import InputError
+from asfound.model import Checks, RootMeanSquare, Statement
 
 Floats = npt.NDArray[np.float64]
 
@@ -36,35 +35,6 @@ NSSDA_LEAST_CHECKS = 20
 # 2023): at least 30 check points, no 95 % figure any more, error of the check points counted in.
 ASPRS_LEAST_CHECKS = 30
 _HIGHER = 3.0  # times more accurate a check should be than what it checks; common practice
-
-
-@dataclass(frozen=True)
-class RootMeanSquare:
-    """A root mean square error and how well it is known.
-
-    Parameters
-    ----------
-    value : float
-        [m].
-    low, high : float
-        Its confidence interval [m].
-    mean : float
-        Of the errors, with their sign [m]; NaN for a radial error.
-    count : int
-        Checks.
-    freedom : float
-        Effective number of independent squares in it.
-    level : float
-        Of the interval.
-    """
-
-    value: float
-    low: float
-    high: float
-    mean: float
-    count: int
-    freedom: float
-    level: float
 
 
 def root_mean_square(
@@ -128,42 +98,6 @@ def effective_freedom(covariance: Floats) -> float:
     trace = float(np.trace(covariance))
     square = float((covariance**2).sum())
     return trace * trace / square if square > 0 else float(len(covariance))
-
-
-@dataclass(frozen=True)
-class Statement:
-    """One accuracy statement.
-
-    Parameters
-    ----------
-    standard : str
-    quantity : str
-        ``'horizontal'``, ``'vertical'``, ``'across the line'`` or ``'three-dimensional'``.
-    accuracy : float
-        The standard's figure [m].
-    low, high : float
-        Interval of it that the number of checks leaves open [m].
-    rmse : RootMeanSquare
-    form : str
-        Which formula was used.
-    reference_rmse : float
-        Error of the check points that is counted in [m]; 0 where the standard counts none.
-    sufficient : bool
-        Whether the standard's least number of checks is met.
-    words : tuple of str
-        The statement first, then what to know about it.
-    """
-
-    standard: str
-    quantity: str
-    accuracy: float
-    low: float
-    high: float
-    rmse: RootMeanSquare
-    form: str
-    reference_rmse: float
-    sufficient: bool
-    words: tuple[str, ...]
 
 
 def nssda_horizontal(

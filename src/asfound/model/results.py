@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from asfound.model.accuracy import AccuracyReport
 from asfound.model.decisions import DecisionOutcome
 from asfound.model.findings import Findings
 from asfound.model.intake import Intake
@@ -55,6 +56,8 @@ class Results:
         Digs, exposures and decisions that were laid beside the uploads.
     decided : tuple of DecisionOutcome
         What became of each decision.
+    accuracy : AccuracyReport or None
+        What checks prove, and proposed quality levels.
     """
 
     version: str
@@ -72,6 +75,7 @@ class Results:
     corrections: tuple[SweepCorrection, ...] = ()
     plan: Plan = field(default_factory=Plan)
     decided: tuple[DecisionOutcome, ...] = ()
+    accuracy: AccuracyReport | None = None
 
     @property
     def depth(self) -> npt.NDArray[np.float64]:

@@ -64,6 +64,8 @@ class Source:
     position_accuracy : float
         1-sigma of the declared frame itself [m], e.g. 2.0 for a bare "WGS 84" label that the
         user chose to carry; 0 normally.
+    assumed : tuple of str
+        What was assumed when the file was first understood, in sentences, where nobody said.
     """
 
     tag: str
@@ -78,6 +80,7 @@ class Source:
     crew: str = ""
     antenna_height: float = float("nan")
     position_accuracy: float = 0.0
+    assumed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -114,6 +117,27 @@ class NominalSize:
     basis: str = ""
 
 
+@dataclass(frozen=True)
+class AccuracySettings:
+    """How a job's accuracy is stated.
+
+    Parameters
+    ----------
+    schemes : tuple of str
+        Ids of the schemes under which quality levels are proposed; empty: the one of the country
+        that the job's CRS is made for.
+    confidence : float
+        Of the intervals around statements, 0.5 to 0.999.
+    gaps_known_by : str
+        How stretches without shots are known besides: ``'surface-features'``, ``'records'`` or
+        ``'assumed'``.
+    """
+
+    schemes: tuple[str, ...] = ()
+    confidence: float = 0.95
+    gaps_known_by: str = "assumed"
+
+
 @dataclass(frozen=True, eq=False)
 class JobSettings:
     """Everything a job declares.
@@ -135,6 +159,7 @@ class JobSettings:
     processed_on : date or None
         "Today" for rules about due dates; None: the day of the last shot. Kept as a setting so
         that a second run gives the same bytes.
+    accuracy : AccuracySettings
     profile : dict
         Overrides of rule thresholds, by rule and name.
     grids : tuple of str
@@ -157,3 +182,4 @@ class JobSettings:
     processed_on: date | None = None
     profile: dict[str, object] = field(default_factory=dict)
     grids: tuple[str, ...] = ()
+    accuracy: AccuracySettings = field(default_factory=AccuracySettings)
