@@ -152,10 +152,11 @@ def suspects(
 
 
 def _place(settings: JobSettings, reference: Floats) -> Place:
-    """Where the reference points are, from the job's own projection."""
+    """Where the reference points are, from the job's own projection, to a hundredth of a degree:
+    uploads of one job then share what the registry says of the place."""
     grid = job_grid(settings.frame, None, settings.grids)
     east, north = (np.array([np.nanmean(reference[:, k])]) for k in (0, 1))
-    longitude, latitude = (float(part[0]) for part in grid.unproject(east, north))
+    longitude, latitude = (round(float(part[0]), 2) for part in grid.unproject(east, north))
     return Place(longitude, latitude, longitude, latitude)
 
 

@@ -262,8 +262,27 @@ def _frame_and_projection(frame: str, projection: str) -> CRS | None:
     return CRS.from_wkt(combined.to_wkt())
 
 
+class _SameText:
+    """A CRS that is equal to another of the same text: PROJ takes a millisecond to compare two."""
+
+    def __init__(self, crs: CRS) -> None:
+        self.crs = crs
+
+    def __hash__(self) -> int:
+        return hash(self.crs.srs)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _SameText) and self.crs.srs == other.crs.srs
+
+
 def horizontal_of(crs: CRS) -> CRS:
     """The horizontal part of a CRS, 2D (projected or geographic)."""
+    return _horizontal_of(_SameText(crs))
+
+
+@lru_cache(maxsize=256)
+def _horizontal_of(key: _SameText) -> CRS:
+    crs = key.crs
     if crs.is_compound:
         return horizontal_of(crs.sub_crs_list[0])
     return crs.to_2d()
@@ -285,6 +304,12 @@ def frame_of(crs: CRS, *, where: str = "") -> CRS:
     FrameError
         If the CRS is geocentric, vertical, engineering or bound to unknown ground.
     """
+    return _frame_of(_SameText(crs), where)
+
+
+@lru_cache(maxsize=256)
+def _frame_of(key: _SameText, where: str) -> CRS:
+    crs = key.crs
     horizontal = horizontal_of(crs)
     if horizontal.is_bound:
         raise FrameError(

@@ -116,14 +116,16 @@ def _suggest(frames: tuple[str, ...], place: Place, count: int) -> tuple[str, ..
     return tuple(chosen)
 
 
-def _grids_at(place: Place) -> list[CRSInfo]:
+@lru_cache(maxsize=64)
+def _grids_at(place: Place) -> tuple[CRSInfo, ...]:
     lon, lat = place.longitude, place.latitude
-    return query_crs_info(
+    infos = query_crs_info(
         auth_name="EPSG",
         pj_types=[PJType.PROJECTED_CRS],
         area_of_interest=AreaOfInterest(lon, lat, lon, lat),
         contains=True,
     )
+    return tuple(infos)
 
 
 def _width(info: CRSInfo) -> tuple[float, int]:
