@@ -1,0 +1,495 @@
+"""What the job page reads: a description of the plan, and all shots as columns of bytes.
+
+`view.json` holds the frame, lines with their envelopes, crossings, sweeps, digs, control and the
+work area; `shots.bin` one typed array a column, so that a browser needs no parsing; and
+`findings.json`, `profiles/<line>.json`, `sweeps/<sweep>.json` what the panels ask for. Places are
+whole tenths of a millimetre from the job's origin: exact where one pixel is 5 mm.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+import warnings
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pyproj
+import shapely
+
+from asfound.clearance import (
+    GroundSurface,
+    advise_exposures,
+    apply_exposures,
+    check_digs,
+    footprint_of,
+    surface_from_ground,
+)
+from asfound.clearance.solids import solid_of
+from asfound.deliver.delivery import Delivery, prepare
+from asfound.desk.details import (
+    Json,
+    advice_detail,
+    comparison_detail,
+    crossing_body,
+    dig_detail,
+    findings_list,
+    line_detail,
+    number,
+    sweep_detail,
+)
+from asfound.errors import InputError
+from asfound.folder import write_whole
+from asfound.model import (
+    APWA_COLOURS,
+    Dig,
+    DigClearance,
+    Exposure,
+    Results,
+    Severity,
+    Utility,
+    Verdict,
+)
+from asfound.units import length_unit
+
+SCHEMA = "asfound-view/1"
+MAGIC = b"ASFS"
+SCALE = 1e-4
+"""Metres of one unit in encoded places and lengths."""
+MISSING_PLACE = -(2**31)
+MISSING_LENGTH = 2**32 - 1
+TOLERANCE = 0.6096
+"""Half-width of the tolerance zone drawn around lines near digs: 24 inches, common practice."""
+
+Floats = npt.NDArray[np.float64]
+_SILENT: Callable[[str], None] = lambda step: None  # noqa: E731
+
+
+def build_view(
+    results: Results, folder: Path, *, progress: Callable[[str], None] = _SILENT
+) -> None:
+    """Write everything the job page reads of a processed job.
+
+    Parameters
+    ----------
+    results : Results
+    folder : Path
+        Made if missing. `view.json` is written last: who reads it finds the rest.
+    progress : callable
+        Told the name of each step as it starts.
+
+    Raises
+    ------
+    InputError
+        If the folder can't be written to, or a dig can't be as it is given.
+    """
+    progress("Drawing the plan")
+    delivery = prepare(results)
+    origin = origin_of(results)
+    write_whole(folder / "shots.bin", shots_bytes(results, origin))
+    write_whole(folder / "findings.json", _json({"findings": findings_list(results)}))
+    for index in range(len(results.lines)):
+        write_whole(folder / "profiles" / f"{index}.json", _json(line_detail(results, index)))
+    for index in range(len(results.sweeps)):
+        write_whole(folder / "sweeps" / f"{index}.json", _json(sweep_detail(results, index)))
+    progress("Checking digs against lines")
+    digs = digs_body(results)
+    write_whole(folder / "digs.json", _json(digs))
+    write_whole(folder / "view.json", _json(view_body(delivery, origin, digs)))
+
+
+def _json(body: object) -> bytes:
+    return json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode(
+        "utf-8", "replace"
+    )
+
+
+def origin_of(results: Results) -> tuple[int, int]:
+    """Easting and northing that encoded places count from [m], whole."""
+    origin = []
+    for values in (results.ground.easting, results.ground.northing):
+        known = values[np.isfinite(values)]
+        origin.append(int(np.floor(np.median(known))) if len(known) else 0)
+    return origin[0], origin[1]
+
+
+# --- shots ------------------------------------------------------------------------------------
+
+
+def shots_bytes(results: Results, origin: tuple[int, int]) -> bytes:
+    """All shots as columns.
+
+    Layout: ``ASFS``, the length of the header (uint32), the header (JSON, padded with spaces to a
+    multiple of 8), then each column at the offset that the header names, counted from the end of
+    the header, little-endian, aligned to 8.
+    """
+    columns = _columns(results, origin)
+    parts, listed, offset = [], [], 0
+    for name, values in columns.items():
+        data = values.astype(values.dtype.newbyteorder("<"), copy=False).tobytes()
+        listed.append({"name": name, "type": values.dtype.name, "offset": offset})
+        padding = -len(data) % 8
+        parts.append(data + b"\0" * padding)
+        offset += len(data) + padding
+    shots = results.intake.shots
+    header = _json(
+        {
+            "count": len(shots),
+            "columns": listed,
+            "scale": SCALE,
+            "missing_place": MISSING_PLACE,
+            "missing_length": MISSING_LENGTH,
+            "uploads": [
+                {"tag": source.tag, "file": source.file, "sha256": source.sha256}
+                for source in results.intake.sources
+            ],
+            "hookups": list(shots.hookup.names),
+            "receivers": list(shots.receiver.names),
+            "controls": list(shots.control.names),
+            "names": list(shots.name.names),
+            "notes": list(shots.note.names),
+        }
+    )
+    header += b" " * (-(len(header) + 8) % 8)
+    return b"".join([MAGIC, struct.pack("<I", len(header)), header, *parts])
+
+
+def _columns(results: Results, origin: tuple[int, int]) -> dict[str, npt.NDArray[Any]]:
+    shots, ground, budget = results.intake.shots, results.ground, results.budget
+    assembly = results.assembly
+    station = np.full(len(shots), np.nan)
+    left_out = np.zeros(len(shots), bool)
+    for line in results.lines:
+        station[line.shots] = line.station
+        left_out[line.shots] = ~line.used
+    swept = np.zeros(len(shots), bool)
+    swept[[c.shot for c in results.corrections]] = True
+    doubts = np.zeros(len(shots), np.int64)
+    for outcome in results.findings.outcomes:
+        if outcome.rule.subject == "shot":
+            grave = outcome.severity >= Severity.DOUBT
+            np.add.at(doubts, outcome.index[grave], 1)
+    decided = np.zeros(len(shots), bool)
+    for item in results.decided:
+        decided[list(item.shots)] = True
+    seconds = np.where(np.isnat(shots.time), 0, shots.time.astype("datetime64[s]").astype(np.int64))
+    flags = swept + 2 * left_out + 4 * decided
+    return {
+        "easting": _place(ground.easting - origin[0]),
+        "northing": _place(ground.northing - origin[1]),
+        "major": _length(budget.ellipse[:, 0]),
+        "minor": _length(budget.ellipse[:, 1]),
+        "bearing": _angle(budget.ellipse[:, 2]),
+        "line_bearing": _angle(_half_turn(assembly.bearing)),
+        "horizontal_95": _length(budget.horizontal_95),
+        "vertical_95": _length(budget.vertical_95),
+        "depth": _place(results.depth),
+        "station": _place(station),
+        "line": assembly.line.astype(np.int32),
+        "rank": assembly.rank.astype(np.int32),
+        "row": shots.row.astype(np.int32),
+        "time": np.clip(seconds, 0, 2**32 - 1).astype(np.uint32),
+        "hookup": shots.hookup.codes.astype(np.int32),
+        "receiver": shots.receiver.codes.astype(np.int32),
+        "control": shots.control.codes.astype(np.int32),
+        "name": shots.name.codes.astype(np.int32),
+        "note": shots.note.codes.astype(np.int32),
+        "upload": shots.source.astype(np.uint16),
+        "verdict": results.verdict.astype(np.uint8),
+        "utility": shots.utility.astype(np.uint8),
+        "fix": shots.fix.astype(np.int8),
+        "doubts": np.minimum(doubts, 255).astype(np.uint8),
+        "flags": flags.astype(np.uint8),
+    }
+
+
+def _place(metres: Floats) -> npt.NDArray[np.int32]:
+    """Tenths of a millimetre; farther than 214 km counts as missing."""
+    tenths = np.rint(metres / SCALE)
+    usable = np.isfinite(tenths) & (np.abs(tenths) < 2**31 - 1)
+    return np.where(usable, tenths, MISSING_PLACE).astype(np.int32)
+
+
+def _length(metres: Floats) -> npt.NDArray[np.uint32]:
+    tenths = np.rint(metres / SCALE)
+    known = np.isfinite(tenths)
+    capped = np.clip(np.where(known, tenths, 0), 0, MISSING_LENGTH - 1)
+    return np.where(known, capped, MISSING_LENGTH).astype(np.uint32)
+
+
+def _half_turn(bearing: Floats) -> Floats:
+    """The same direction of a line as -pi/2 to pi/2, which fits the column."""
+    return (bearing + np.pi / 2) % np.pi - np.pi / 2
+
+
+def _angle(radians: Floats) -> npt.NDArray[np.int16]:
+    return np.where(np.isfinite(radians), np.rint(np.nan_to_num(radians) / SCALE), -(2**15)).astype(
+        np.int16
+    )
+
+
+# --- the plan ---------------------------------------------------------------------------------
+
+
+def _deltas(easting: Floats, northing: Floats, origin: tuple[int, int]) -> list[int]:
+    """Places as whole tenths of a millimetre: the first from the origin, each from the last."""
+    tenths = np.rint(np.column_stack([easting - origin[0], northing - origin[1]]) / SCALE).astype(
+        np.int64
+    )
+    moves = np.diff(tenths, axis=0, prepend=np.zeros((1, 2), np.int64))
+    return [int(value) for value in moves.ravel()]
+
+
+def _rings(geometry: shapely.Geometry, origin: tuple[int, int]) -> list[list[int]]:
+    """Outer and inner rings of polygons, for filling by the even-odd rule."""
+    rings = []
+    for part in shapely.get_parts(geometry):
+        for ring in [shapely.get_exterior_ring(part), *part.interiors]:
+            corners = shapely.get_coordinates(ring)[:-1]
+            if len(corners):
+                rings.append(_deltas(corners[:, 0], corners[:, 1], origin))
+    return rings
+
+
+def proj_text(crs: pyproj.CRS) -> str:
+    """The job's projection for the browser, in metres whatever its own unit; empty if none."""
+    with warnings.catch_warnings():
+        # A PROJ string loses the datum's name; the page only draws background pictures with it.
+        warnings.simplefilter("ignore", UserWarning)
+        words = (crs.to_proj4() or "").split()
+    kept = [w for w in words if not w.startswith(("+units=", "+to_meter=", "+type="))]
+    return " ".join([*kept, "+units=m"]) if kept else ""
+
+
+def view_body(delivery: Delivery, origin: tuple[int, int], digs: Json) -> Json:
+    """The description of the plan.
+
+    Parameters
+    ----------
+    delivery : Delivery
+    origin : (easting, northing)
+        That places count from [m].
+    digs : dict
+        As `digs_body` gives it.
+    """
+    results, about = delivery.results, delivery.about
+    settings = results.settings
+    verdicts = np.bincount(results.verdict, minlength=len(Verdict))
+    severities = [
+        sum(int(np.count_nonzero(o.severity == s)) for o in results.findings.outcomes)
+        for s in Severity
+    ]
+    area = delivery.work_area
+    return {
+        "schema": SCHEMA,
+        "version": about.version,
+        "job": {
+            "name": settings.name,
+            "client": settings.client,
+            "place": settings.place,
+            "crew": settings.crew,
+            "notice": settings.notice,
+            "purpose": settings.purpose,
+            "day": about.day.isoformat() if about.day else None,
+            "invented": settings.invented,
+        },
+        "frame": {
+            "crs": settings.frame.crs,
+            "name": about.crs_name,
+            "code": about.crs_code,
+            "epoch": about.epoch,
+            "vertical_reference": about.vertical_reference,
+            "proj": proj_text(delivery.crs),
+        },
+        "units": {
+            "length": _unit_body(about.unit.code),
+            "grid": _unit_body(about.grid_unit.code),
+        },
+        "origin": list(origin),
+        "scale": SCALE,
+        "extent": _extent(results, origin),
+        "utilities": [
+            {
+                "word": utility.word,
+                "hue": APWA_COLOURS[utility].hue,
+                "rgb": list(APWA_COLOURS[utility].rgb),
+                "covers": APWA_COLOURS[utility].covers,
+            }
+            for utility in Utility
+        ],
+        "counts": {
+            "shots": len(results.verdict),
+            **{one.word: int(verdicts[one]) for one in Verdict},
+            "findings": {one.word: severities[one] for one in Severity},
+            "rows_reported": len(results.intake.reports),
+        },
+        "lines": [_line(delivery, k, origin) for k in range(len(results.lines))],
+        "crossings": [crossing_body(results, crossing) for crossing in results.crossings],
+        "sweeps": [_sweep(results, k) for k in range(len(results.sweeps))],
+        "digs": [
+            {**drawn, "clearance": body}
+            for drawn, body in zip(digs["drawn"], digs["digs"], strict=True)
+        ],
+        "exposures": digs["exposures"],
+        "expose": digs["expose"],
+        "dig_trouble": digs["trouble"],
+        "control": [
+            {
+                "name": point.name,
+                "easting_m": number(point.easting),
+                "northing_m": number(point.northing),
+                "height_m": number(point.height),
+            }
+            for point in settings.control
+        ],
+        "work_area": None if area is None else _deltas(area[:, 0], area[:, 1], origin),
+        "rows": [
+            {
+                "file": r.file,
+                "row": r.row,
+                "line": r.line_number,
+                "reason": r.reason,
+                "remedy": r.remedy,
+                "accepted": r.accepted,
+            }
+            for r in results.intake.reports[:500]
+        ],
+        "cautions": list(about.cautions),
+        "uncertainty": about.uncertainty,
+        "positions": about.positions,
+        "verdicts": about.verdicts,
+    }
+
+
+def _unit_body(code: str) -> Json:
+    unit = length_unit(code)
+    return {"code": unit.code, "word": unit.word, "symbol": unit.symbol, "metres": unit.metres}
+
+
+def _extent(results: Results, origin: tuple[int, int]) -> list[float]:
+    """West, south, east, north of what the page shows first [m]; no stray shot stretches it."""
+    parts = [np.column_stack([line.easting, line.northing]) for line in results.lines]
+    parts += [np.array([[p.easting, p.northing]]) for p in results.settings.control]
+    if not results.lines:
+        known = np.isfinite(results.ground.easting) & np.isfinite(results.ground.northing)
+        parts.append(
+            np.column_stack([results.ground.easting[known], results.ground.northing[known]])
+        )
+    places = np.concatenate(parts) if parts else np.empty((0, 2))
+    if not len(places):
+        places = np.array([origin, origin], np.float64)
+    low, high = places.min(axis=0), places.max(axis=0)
+    pad = max(5.0, 0.03 * float((high - low).max()))
+    return [round(float(v), 3) for v in (*(low - pad), *(high + pad))]
+
+
+def _line(delivery: Delivery, index: int, origin: tuple[int, int]) -> Json:
+    results = delivery.results
+    line, shape = results.lines[index], delivery.shapes[index]
+    verdict = results.verdict[line.shots]
+    findings = results.findings.about("line", index)
+    return {
+        "name": line.name,
+        "utility": int(line.utility),
+        "verdict": Verdict(int(results.line_verdict[index])).word,
+        "length_m": number(line.length),
+        "outside_diameter_m": number(line.outside_diameter),
+        "shots": len(line.shots),
+        "doubtful": int(np.count_nonzero(verdict == Verdict.DOUBTFUL)),
+        "unfit": int(np.count_nonzero(verdict == Verdict.UNFIT)),
+        "across_95_m": _middle(shape.across_95),
+        "across_95_most_m": _most(shape.across_95),
+        "vertical_95_m": _middle(shape.vertical_95),
+        "findings": len(findings),
+        "axis": _deltas(line.easting, line.northing, origin),
+        "station_start_m": number(line.axis_station[0]),
+        "envelope": _rings(shape.envelope, origin),
+    }
+
+
+def _middle(values: Floats) -> float | None:
+    known = values[np.isfinite(values)]
+    return number(float(np.median(known))) if len(known) else None
+
+
+def _most(values: Floats) -> float | None:
+    known = values[np.isfinite(values)]
+    return number(float(known.max())) if len(known) else None
+
+
+def _sweep(results: Results, index: int) -> Json:
+    located = results.sweeps[index]
+    target = located.conductors[located.target] if located.target >= 0 else None
+    return {
+        "name": located.name,
+        "line": results.assembly.names[located.line] if located.line >= 0 else "",
+        "line_index": located.line,
+        "start": [number(v) for v in located.start[:2].tolist()],
+        "end": [number(v) for v in located.end[:2].tolist()],
+        "usable": not located.reason,
+        "explained": located.explained,
+        "conductors": [
+            [number(c.easting), number(c.northing), number(c.depth)] for c in located.conductors
+        ],
+        "depth_m": None if target is None else number(target.depth),
+    }
+
+
+def _drawn(results: Results, dig: Dig, surface: GroundSurface) -> Json:
+    """A dig's footprint, and the zone around it that holds lines to be exposed by hand."""
+    origin = origin_of(results)
+    footprint = footprint_of(solid_of(dig, surface))
+    west, south, east, north = shapely.bounds(footprint).tolist()
+    return {
+        "name": dig.name,
+        "kind": dig.kind,
+        "footprint": _rings(footprint, origin),
+        "bounds": [round(v, 3) for v in (west, south, east, north)],
+        "zone": _rings(shapely.buffer(footprint, TOLERANCE), origin),
+        "zone_m": TOLERANCE,
+    }
+
+
+def digs_body(results: Results) -> Json:
+    """All planned digs against the lines, exposures against what was expected, and advice.
+
+    What can't be used as it is given is named in `trouble` with its remedy and left out, so that
+    one slip in a form doesn't keep a whole job from being shown.
+    """
+    plan, trouble = results.plan, []
+    surface = surface_from_ground(results.ground)
+    digs: list[Dig] = []
+    for dig in plan.digs:
+        try:
+            solid_of(dig, surface)
+            digs.append(dig)
+        except InputError as error:
+            trouble.append(_trouble(error))
+    exposures: list[Exposure] = []
+    for exposure in plan.exposures:
+        try:
+            apply_exposures(results, (exposure,), surface=surface)
+            exposures.append(exposure)
+        except InputError as error:
+            trouble.append(_trouble(error))
+    found: Sequence[DigClearance] = ()
+    expose: Json = {"places": [], "words": []}
+    if digs:
+        found = check_digs(results, digs, exposures=exposures, records=plan.records)
+        if plan.holes and results.lines:
+            expose = advice_detail(advise_exposures(results, digs, plan.holes, exposures=exposures))
+    compared = apply_exposures(results, exposures).comparisons if exposures else ()
+    return {
+        "digs": [dig_detail(one) for one in found],
+        "drawn": [_drawn(results, one.dig, surface) for one in found],
+        "exposures": [comparison_detail(item) for item in compared],
+        "expose": expose,
+        "trouble": trouble,
+    }
+
+
+def _trouble(error: InputError) -> Json:
+    return {"where": error.where, "what": error.what, "remedy": error.remedy}
