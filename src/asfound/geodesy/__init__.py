@@ -24,6 +24,16 @@ from asfound.geodesy.lever_arm import move_local, tip_offset
 from asfound.geodesy.local import GRS80, geocentric, local_offset
 from asfound.geodesy.operations import COARSE_ACCURACY, FrameChange, choose_operation
 from asfound.geodesy.places import Place, place_of
+from asfound.geodesy.plate_motion import (
+    PlateModel,
+    moved_by,
+    plate_code,
+    plate_interior,
+    plate_model,
+    plate_models,
+    plate_names,
+    velocity_at,
+)
 from asfound.geodesy.rotations import (
     grid_bearing,
     rotate_covariance,
@@ -45,6 +55,7 @@ __all__ = [
     "GeoidModel",
     "JobGrid",
     "Place",
+    "PlateModel",
     "choose_operation",
     "compare_frames",
     "elevation_factor",
@@ -62,7 +73,13 @@ __all__ = [
     "job_grid",
     "local_offset",
     "move_local",
+    "moved_by",
     "place_of",
+    "plate_code",
+    "plate_interior",
+    "plate_model",
+    "plate_models",
+    "plate_names",
     "points_to_ground",
     "preset_of",
     "resolve_frame",
@@ -73,4 +90,5 @@ __all__ = [
     "tip_offset",
     "to_ground",
     "true_bearing",
+    "velocity_at",
 ]
