@@ -12,10 +12,12 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import block_diag
 
 from asfound.accuracy._joint import joint_covariance_of_shots
+from asfound.budget import NORMAL_95, circular_factor, principal_axes
 from asfound.errors import InputError
-from asfound.model import Budget, Checks, ControlPoint, Ground, Shots
+from asfound.model import Budget, Checks, ControlPoint, Ground, Repeat, Shots
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -24,7 +26,12 @@ KINDS = ("control", "repeat", "exposure")
 
 
 def control_checks(
-    shots: Shots, ground: Ground, budget: Budget, control: Sequence[ControlPoint]
+    shots: Shots,
+    ground: Ground,
+    budget: Budget,
+    control: Sequence[ControlPoint],
+    *,
+    among: Integers | None = None,
 ) -> Checks:
     """Shots on control points against their coordinates.
 
@@ -34,6 +41,8 @@ def control_checks(
         Of the job, n shots.
     control : sequence of ControlPoint
         In the job's CRS and vertical reference; names are compared without regard to case.
+    among : (k,) int64, optional
+        Shots that are looked at, in ascending order; None: all.
 
     Returns
     -------
@@ -45,6 +54,8 @@ def control_checks(
     owner = np.array([points.get(name.casefold(), -1) for name in shots.control.names] + [-1])
     of_shot = owner[shots.control.codes]
     rows = np.flatnonzero((of_shot >= 0) & np.isfinite(ground.easting)).astype(np.int64)
+    if among is not None:
+        rows = np.intersect1d(rows, among)
     which = of_shot[rows]
     place = np.array([(p.easting, p.northing, p.height) for p in control]).reshape(-1, 3)[which]
     measured = np.column_stack((ground.easting, ground.northing, ground.height))[rows]
@@ -77,6 +88,7 @@ def repeat_checks(
     *,
     bearing: Floats | None = None,
     names: Sequence[str] = (),
+    run: Floats | None = None,
 ) -> Checks:
     """Spots measured twice: the later shot minus the earlier one.
 
@@ -93,6 +105,9 @@ def repeat_checks(
         a mark: then only the offset across it and the height are compared. NaN or None: a mark.
         Heights are of the conductor's centre for pairs on a line, of the ground for marks.
     names : sequence of str
+    run : (n, 3) float64, optional
+        How far the line itself runs from the earlier spot to the later one: east, north, up [m].
+        It is taken off; None: nothing is.
 
     Raises
     ------
@@ -113,6 +128,8 @@ def repeat_checks(
         np.isfinite(along)[:, None], budget.centre_height[couple], ground.height[couple]
     )
     position = np.stack((ground.easting[couple], ground.northing[couple], height), -1)
+    if run is not None:
+        position[:, 1] -= run
     known = np.isfinite(position[..., :2]).all(axis=(1, 2))
     couple, along, position = couple[known], along[known], position[known]
     count = len(couple)
@@ -132,6 +149,75 @@ def repeat_checks(
         joint=joint.reshape(3 * count, 3 * count),
         place=position[:, 0],
     )
+
+
+def return_checks(repeats: Sequence[Repeat]) -> Checks:
+    """Return checks that were stored, each by the uncertainties it was stored with.
+
+    Parameters
+    ----------
+    repeats : sequence of Repeat
+        Whose second measurement, or whose target, is no shot of the job; their errors are taken
+        as independent of each other.
+    """
+    count = len(repeats)
+    joint = np.zeros((count, 3, count, 3))
+    for k, item in enumerate(repeats):
+        joint[k, :, k, :] = np.nan_to_num(item.covariance + item.target_covariance)
+    difference = np.array([r.position - r.target_position for r in repeats]).reshape(-1, 3)
+    # without an uncertainty in height there is nothing to hold a difference in height against
+    unknown = [not np.isfinite(r.covariance + r.target_covariance)[2, 2] for r in repeats]
+    difference[unknown, 2] = np.nan
+    return Checks(
+        kind="repeat",
+        name=tuple(item.target for item in repeats),
+        subject=np.full(count, -1, np.int64),
+        difference=difference,
+        bearing=np.full(count, np.nan),
+        reference=np.array([r.target_covariance for r in repeats]).reshape(-1, 3, 3),
+        joint=joint.reshape(3 * count, 3 * count),
+        place=np.array([r.target_position for r in repeats]).reshape(-1, 3),
+    )
+
+
+def joined_checks(first: Checks, second: Checks) -> Checks:
+    """Checks of one kind in one record; nothing that the two parts share is known."""
+    if not len(second):
+        return first
+    if not len(first):
+        return second
+    return Checks(
+        kind=first.kind,
+        name=first.name + second.name,
+        subject=np.concatenate([first.subject, second.subject]),
+        difference=np.concatenate([first.difference, second.difference]),
+        bearing=np.concatenate([first.bearing, second.bearing]),
+        reference=np.concatenate([first.reference, second.reference]),
+        joint=block_diag(first.joint, second.joint),
+        place=np.concatenate([first.place, second.place]),
+    )
+
+
+def allowed_95(checks: Checks) -> tuple[Floats, Floats]:
+    """What budget and reference allow with 95 %: radius in plan and half a height interval.
+
+    Returns
+    -------
+    radius : (n,) float64
+        Of the circle that holds the horizontal difference, or of the interval across the line
+        where only that is told [m].
+    half_height : (n,) float64
+        [m]; NaN where no height is compared.
+    """
+    covariance = checks.covariance
+    major, minor, _ = principal_axes(covariance[:, 0, 0], covariance[:, 1, 1], covariance[:, 0, 1])
+    ratio = np.divide(minor, major, out=np.ones(len(major)), where=major > 0)
+    radius = major * circular_factor(ratio)
+    left = np.column_stack((-np.cos(checks.bearing), np.sin(checks.bearing)))
+    across = np.einsum("ni,nij,nj->n", left, covariance[:, :2, :2], left)
+    radius = np.where(checks.point, radius, NORMAL_95 * np.sqrt(np.nan_to_num(across)))
+    half_height = NORMAL_95 * np.sqrt(covariance[:, 2, 2])
+    return radius, np.where(np.isfinite(checks.difference[:, 2]), half_height, np.nan)
 
 
 def _across(difference: Floats, bearing: Floats) -> Floats:

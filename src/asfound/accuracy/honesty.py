@@ -71,6 +71,20 @@ def judge_budget(checks: Checks, *, level: float = 0.95) -> BudgetTest:
     return BudgetTest(**{**result.__dict__, "words": _words(result, checks)})
 
 
+def check_chances(checks: Checks) -> Floats:
+    """(n,) chance of so large a difference of each check by itself, if the budget is right."""
+    score, axes = _scores(checks)
+    return np.asarray(chi2.sf(score, axes))
+
+
+def joint_chance(checks: Checks) -> float:
+    """Chance of so large differences of all checks together; 1 without checks."""
+    if not len(checks):
+        return 1.0
+    residual = _whitened(*checks.observed())
+    return float(chi2.sf(float(residual @ residual), len(residual)))
+
+
 def _whitened(values: Floats, covariance: Floats) -> Floats:
     lower = np.linalg.cholesky(covariance)
     return np.asarray(solve_triangular(lower, values, lower=True))

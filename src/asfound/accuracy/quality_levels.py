@@ -55,6 +55,26 @@ def scheme(name: str) -> Scheme:
     )
 
 
+_CUSTOMARY = {
+    "United States": "asce-38-22",
+    "United Kingdom": "pas-128",
+    "Canada": "csa-s250",
+    "Australia": "as-5488",
+}
+
+
+def usual_schemes(area: str) -> tuple[str, ...]:
+    """Ids of the schemes that are customary somewhere; ASCE 38-22 where none is known to be.
+
+    Parameters
+    ----------
+    area : str
+        Name of a CRS's area of use in the registry, which starts with the country.
+    """
+    found = tuple(name for country, name in _CUSTOMARY.items() if area.startswith(country))
+    return found or ("asce-38-22",)
+
+
 def propose_level(
     segment: Segment, chosen: Scheme, *, verdict: Verdict = Verdict.SOUND
 ) -> Proposal:

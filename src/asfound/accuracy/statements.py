@@ -318,7 +318,7 @@ def _as_repeatability(item: Statement) -> Statement:
     factor = 1.0 / math.sqrt(2.0)
     first = (
         f"Measured again, a spot was found within {factor * item.accuracy:.3f} m {item.quantity} "
-        f"with 95 % for one measurement ({item.rmse.count} repeats). This is how well a spot is "
+        f"with 95 % for one measurement ({_repeats(item.rmse.count)}). This is how well a spot is "
         "found again; an error that both times share does not show in it."
     )
     low, high = factor * item.low, factor * item.high
@@ -334,6 +334,10 @@ def _as_repeatability(item: Statement) -> Statement:
         item.rmse.count >= NSSDA_LEAST_CHECKS,
         (first, f"The repeats leave {low:.3f} to {high:.3f} m open."),
     )
+
+
+def _repeats(count: int) -> str:
+    return f"{count} repeat{'s' if count != 1 else ''}"
 
 
 def _with_reference(item: Statement, checks: Checks) -> Statement:

@@ -22,6 +22,7 @@ from asfound.budget import (
 from asfound.geodesy import to_ground
 from asfound.job.deciding import Deciding
 from asfound.job.miscoded import without_miscoded_lines
+from asfound.job.proving import find_misread, prove
 from asfound.job.sweeps import corrected, locate_sweeps, match_shots, settled
 from asfound.model import Intake, JobSettings, Plan, Results
 
@@ -80,6 +81,8 @@ def process(
     progress("Adding up error budgets")
     as_read = error_budget(shots, ground, assembly, sources, settings, profile)
 
+    misread = find_misread(shots, sources, settings, ground, as_read)
+
     progress("Running the rules")
     findings = run_rules(
         RuleContext(
@@ -91,6 +94,7 @@ def process(
             settings,
             profile,
             corrections,
+            misread,
         )
     )
     findings = settled(findings, corrections)
@@ -106,6 +110,22 @@ def process(
     assembly, findings, sweeps = without_miscoded_lines(assembly, findings, sweeps)
     lines = fit_lines(used, ground, budget, assembly, verdict, settings)
     crossings = find_crossings(lines, budget)
+    line_verdict = line_verdicts(findings, assembly, verdict)
+
+    progress("Holding the job against its checks")
+    accuracy = prove(
+        used,
+        sources,
+        settings,
+        ground,
+        budget,
+        assembly,
+        lines,
+        verdict,
+        line_verdict,
+        misread,
+        plan,
+    )
 
     return Results(
         version=__version__,
@@ -117,10 +137,11 @@ def process(
         verdict=verdict,
         assembly=assembly,
         lines=lines,
-        line_verdict=line_verdicts(findings, assembly, verdict),
+        line_verdict=line_verdict,
         crossings=crossings,
         sweeps=sweeps,
         corrections=corrections,
         plan=plan,
         decided=deciding.outcomes,
+        accuracy=accuracy,
     )

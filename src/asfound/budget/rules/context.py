@@ -18,6 +18,7 @@ from asfound.model import (
     Findings,
     Ground,
     JobSettings,
+    MixUpReport,
     Rule,
     RuleOutcome,
     Severity,
@@ -32,7 +33,8 @@ Flags = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True, eq=False)
 class RuleContext:
-    """All that rules may look at. `profile` gives thresholds by rule id and key."""
+    """All that rules may look at. `profile` gives thresholds by rule id and key; `misread` says of
+    uploads whose control does not close what that looks like."""
 
     shots: Shots
     ground: Ground
@@ -42,6 +44,7 @@ class RuleContext:
     settings: JobSettings
     profile: Profile
     corrections: Sequence[SweepCorrection] = ()
+    misread: Sequence[MixUpReport] = ()
 
     @cached_property
     def along(self) -> AlongLine:

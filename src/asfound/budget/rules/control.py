@@ -31,6 +31,8 @@ def control_failed(context: RuleContext) -> Outcome:
     covariance = context.budget.covariance[rows, :2, :2]
     up_variance = _up_variance(context, rows)
     found: list[tuple[int, Severity, float, float, str]] = []
+    causes = {tag: f"; probably {cause}" for tag, cause in _named_causes(context).items()}
+    tags = [source.tag for source in context.sources]
     for place, row in enumerate(rows.tolist()):
         name = shots.control.word(row)
         point = points.get(name.casefold())
@@ -44,15 +46,16 @@ def control_failed(context: RuleContext) -> Outcome:
         score = float(off @ np.linalg.solve(plan, off))
         up_sd = float(np.sqrt(up_variance[place] + point.vertical_sd**2))
         size = float(np.hypot(*off))
+        cause = causes.get(tags[shots.source[row]], "")
         if score > limit_plan:
             allowed = size * float(np.sqrt(limit_plan / score))
             words = (
                 f"{size:.3f} m off {name} in plan ({off[0]:+.3f} east, {off[1]:+.3f} north), "
-                f"allowed {allowed:.3f} m"
+                f"allowed {allowed:.3f} m{cause}"
             )
             found.append((row, Severity.FAIL, size, allowed, words))
         elif np.isfinite(up) and abs(up) > limit_up * up_sd:
-            words = f"{up:+.3f} m off {name} in height, allowed {limit_up * up_sd:.3f} m"
+            words = f"{up:+.3f} m off {name} in height, allowed {limit_up * up_sd:.3f} m{cause}"
             found.append((row, Severity.FAIL, abs(up), limit_up * up_sd, words))
     if not found:
         return nothing(CONTROL_FAILED)
@@ -66,6 +69,48 @@ def control_failed(context: RuleContext) -> Outcome:
         "m",
         words_,
     )
+
+
+def _named_causes(context: RuleContext) -> dict[str, str]:
+    """Of each upload that was probably misread: how, by the first of its likeliest readings."""
+    return {report.upload: report.causes[0].words[0] for report in context.misread if report.named}
+
+
+MISREAD = Rule(
+    "misread-upload",
+    "Upload probably misread",
+    "An upload's control checks against every way in which it could have been read wrongly: "
+    "frame, epoch, metres and feet, swapped axes, zone, kind of height, antenna height.",
+    "unfit where chance does not explain the misclosure (less than 1 of 1000) and one cause has a "
+    "probability of 80 % or more",
+    "what each mix-up does at this place, weighed by Bayes' rule",
+    "Find the cause confirmed in the field book or by the correction service's operator, declare "
+    "it in the upload's mapping, and process again. Use no shot of the upload before.",
+)
+
+
+@rule(MISREAD)
+def misread_upload(context: RuleContext) -> Outcome:
+    shots = context.shots
+    causes = _named_causes(context)
+    if not np.any(shots.control.codes >= 0):
+        return "no control checks"
+    sizes = {report.upload: report.misclosure for report in context.misread}
+    rows, words, values = [], [], []
+    for index, source in enumerate(context.sources):
+        if source.tag not in causes:
+            continue
+        own = np.flatnonzero((shots.source == index) & ~context.control)
+        size = sizes[source.tag]
+        said = "its control checks are "
+        said += f"{size:.3f} m off" if np.isfinite(size) else "nowhere near the points"
+        rows.append(own)
+        values.append(np.full(len(own), size))
+        words += [f"{said}; probably {causes[source.tag]}"] * len(own)
+    if not rows:
+        return nothing(MISREAD)
+    value = np.concatenate(values)
+    return outcome(MISREAD, np.concatenate(rows), Severity.FAIL, value, float("nan"), "m", words)
 
 
 def _up_variance(context: RuleContext, rows: np.ndarray) -> np.ndarray:
