@@ -140,3 +140,55 @@ def test_targets_without_heights_are_staked_out_in_plan():
     assert np.isnan(given.height[0])
     assert any("1 of 2 targets have no height" in words for words in given.unmodelled)
     np.testing.assert_allclose(ground.easting, HERE.easting, atol=2e-3)
+
+
+def moved_in_ten_years(longitude, latitude, frame, plate=""):
+    settings = JobSettings("job", Frame(frame, 2016.9))
+    then = points_to_ground(
+        np.array([longitude]),
+        np.array([latitude]),
+        np.array([50.0]),
+        np.array(["2016-11-25"], "datetime64[us]"),
+        Source("A", "", "", 0, 1, Frame("ITRF2020", 2016.9)),
+        settings,
+    )
+    made = point_targets(["T"], then.easting, then.northing, kind="shot", height=then.height)
+    given = to_service(made, settings, Frame(frame), 2026.9, plate=plate)
+    return given, np.array([given.x[0] - then.easting[0], given.y[0] - then.northing[0]])
+
+
+def test_inside_a_plate_points_move_by_the_frames_own_plate_model():
+    # Eurasia in ITRF2020 at 52N 10E, by hand: rotation x position of Altamimi and others (2023),
+    # table 1, and the origin rate of their table 2
+    mas = np.radians(1 / 3.6e6)
+    phi, lam = np.radians([52.0, 10.0])
+    radius = 6378137.0 / np.sqrt(1 - 0.00669438 * np.sin(phi) ** 2)
+    x = radius * np.array(
+        [np.cos(phi) * np.cos(lam), np.cos(phi) * np.sin(lam), (1 - 0.00669438) * np.sin(phi)]
+    )
+    v = np.cross(np.array([-0.085, -0.519, 0.753]) * mas, x) + np.array([0.37, 0.35, 0.74]) / 1000
+    east = -np.sin(lam) * v[0] + np.cos(lam) * v[1]
+    north = -np.sin(phi) * (np.cos(lam) * v[0] + np.sin(lam) * v[1]) + np.cos(phi) * v[2]
+    given, moved = moved_in_ten_years(10.0, 52.0, "ITRF2020 / UTM zone 32N")
+    # the grid's scale and convergence change some tenths of a millimetre
+    np.testing.assert_allclose(moved, [10 * east, 10 * north], atol=3e-3)
+    assert "ITRF2020-PMM" in given.operation
+    assert any("about 0.010 m in that time" in words for words in given.unmodelled)
+    assert 0.002 < np.sqrt(given.covariance[0, 0, 0]) < 0.006
+
+
+def test_between_plates_nothing_is_chosen_and_a_named_plate_carries_the_deformation():
+    _, alone = moved_in_ten_years(-118.2, 34.0, "ITRF2020 / UTM zone 11N")
+    given, named = moved_in_ten_years(-118.2, 34.0, "ITRF2020 / UTM zone 11N", "Pacific")
+    assert "Pacific" in given.operation
+    assert np.hypot(*(named - alone)) > 0.2  # across the San Andreas, about 5 cm a year
+    assert any("0.20 m in that time (1 sigma)" in words for words in given.unmodelled)
+    assert np.sqrt(given.covariance[0, 0, 0]) > 0.19
+    with pytest.raises(FrameError, match="no plate is called"):
+        moved_in_ten_years(-118.2, 34.0, "ITRF2020 / UTM zone 11N", "Atlantis")
+
+
+def test_where_no_plate_is_known_the_loss_is_said_with_its_size():
+    given, moved = moved_in_ten_years(-30.0, 10.0, "ITRF2020 / UTM zone 26N")
+    assert np.hypot(*moved) < 1e-4
+    assert any("up to 0.80 m are not modelled" in words for words in given.unmodelled)

@@ -52,6 +52,14 @@ from asfound.model.settings import (
     Source,
 )
 from asfound.model.shots import Shots
+from asfound.model.stakeouts import (
+    STAKEOUT_FORMATS,
+    LineChoice,
+    ServiceTargets,
+    StakeoutList,
+    StakeoutRequest,
+    Targets,
+)
 from asfound.model.sweeps import HORIZONTAL_COIL, VERTICAL_COIL, Sweep
 from asfound.model.uncertainty import Budget, BudgetTerm
 from asfound.model.vocabulary import (
@@ -69,6 +77,7 @@ __all__ = [
     "CAUTIONS",
     "DECISION_KINDS",
     "HORIZONTAL_COIL",
+    "STAKEOUT_FORMATS",
     "SUBJECTS",
     "VERTICAL_COIL",
     "AccuracyReport",
@@ -102,6 +111,7 @@ __all__ = [
     "JobSettings",
     "Labels",
     "Line",
+    "LineChoice",
     "LocatedConductor",
     "LocatedSweep",
     "Method",
@@ -126,14 +136,18 @@ __all__ = [
     "RuleOutcome",
     "Scheme",
     "Segment",
+    "ServiceTargets",
     "Severity",
     "SharedBias",
     "ShotKey",
     "Shots",
     "Source",
+    "StakeoutList",
+    "StakeoutRequest",
     "Statement",
     "Sweep",
     "SweepCorrection",
+    "Targets",
     "Trench",
     "Utility",
     "UtilityColour",

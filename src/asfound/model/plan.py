@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from asfound.model.decisions import Decision
 from asfound.model.digs import Dig, Exposure, RecordLine
 from asfound.model.repeats import Repeat
+from asfound.model.stakeouts import StakeoutRequest
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,6 +26,8 @@ class Plan:
         In the order they were made; a later one wins.
     repeats : tuple of Repeat
         Spots that were measured again and stored.
+    stakeouts : tuple of StakeoutRequest
+        Stakeout lists that are written each time.
     """
 
     digs: tuple[Dig, ...] = ()
@@ -33,3 +36,4 @@ class Plan:
     holes: int = 3
     decisions: tuple[Decision, ...] = ()
     repeats: tuple[Repeat, ...] = ()
+    stakeouts: tuple[StakeoutRequest, ...] = ()

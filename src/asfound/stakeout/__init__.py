@@ -1,5 +1,6 @@
 """Stakeout: finding a spot again, and proving that it was found."""
 
+from asfound.model import ServiceTargets, Targets
 from asfound.stakeout.exchange import geojson_list, gpx_list, kml_list, landxml_list
 from asfound.stakeout.guidance import Guidance, GuidanceSettings, LiveTarget, guide, live_target
 from asfound.stakeout.listing import COLUMNS, csv_list, list_columns
@@ -12,9 +13,8 @@ from asfound.stakeout.return_check import (
     return_check,
     return_statistics,
 )
-from asfound.stakeout.service import ServiceTargets, to_service
+from asfound.stakeout.service import to_service
 from asfound.stakeout.targets import (
-    Targets,
     crossing_targets,
     line_targets,
     point_targets,

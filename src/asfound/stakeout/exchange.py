@@ -13,8 +13,8 @@ from datetime import date
 import numpy as np
 
 from asfound.errors import InputError
+from asfound.model import ServiceTargets
 from asfound.stakeout.listing import about_list, describe, list_columns, short_unit
-from asfound.stakeout.service import ServiceTargets
 
 _FORBIDDEN = dict.fromkeys((*range(9), 11, 12, *range(14, 32), 65534, 65535), "�")
 """Characters that XML 1.0 (2.2) has no way to write; surrogates are dealt with in encoding."""

@@ -11,9 +11,8 @@ from scipy.stats import chi2, ncx2
 
 from asfound.budget import circular_factor, principal_axes
 from asfound.geodesy import GRS80, local_offset, rotate_covariance
-from asfound.model import Fix
+from asfound.model import Fix, ServiceTargets
 from asfound.stakeout.live import LiveFix, LiveState, lag
-from asfound.stakeout.service import ServiceTargets
 
 Floats = npt.NDArray[np.float64]
 

@@ -11,8 +11,7 @@ import numpy.typing as npt
 
 from asfound.budget import circular_factor, principal_axes
 from asfound.errors import InputError
-from asfound.model import CAUTIONS
-from asfound.stakeout.service import ServiceTargets
+from asfound.model import CAUTIONS, ServiceTargets
 from asfound.stakeout.targets import utility_words
 from asfound.units import length_unit
 

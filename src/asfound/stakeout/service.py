@@ -1,13 +1,15 @@
 """Targets in the frame and epoch of the correction service in use on the day.
 
 The operation that brings shots of that service into the job's frame is run backwards, at the day's
-epoch. Where the job itself is in a frame through which plates move, coordinates are first carried
-from their own epoch to a frame that moves with the place's plate, and from there to the day.
+epoch. Where both are in frames through which plates move, coordinates are first moved from their
+own epoch to the day by the frame's published plate motion model; where no plate is certain, by way
+of a frame that moves with the place's plate.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,79 +29,26 @@ from asfound.geodesy import (
     geoid_from_file,
     is_dynamic,
     job_grid,
+    moved_by,
     place_of,
+    plate_code,
+    plate_interior,
+    plate_model,
+    plate_names,
     resolve_frame,
+    rotate_covariance,
+    velocity_at,
 )
 from asfound.geodesy.job_grid import angle_units
+from asfound.geodesy.plate_motion import DEFORMATION_SD
 from asfound.geodesy.suggestions import used_at
-from asfound.model import Frame, JobSettings
-from asfound.stakeout.targets import Targets
+from asfound.model import Frame, JobSettings, ServiceTargets, Targets
 
 Floats = npt.NDArray[np.float64]
 
 _PLATE = 0.08  # fastest motion of ground through a global frame [m/a]; ITRF2014 plate model
 _SLOW = 0.25  # years between epochs that no one needs to carry points over
-
-
-@dataclass(frozen=True, eq=False)
-class ServiceTargets:
-    """Targets as the service's receiver must be given them.
-
-    Parameters
-    ----------
-    targets : Targets
-        In the job's frame, same rows.
-    crs : str
-        Name of the service's CRS.
-    epoch : float
-        Of the coordinates, decimal year; NaN if the service's frame needs none.
-    projected : bool
-        Whether `x`, `y` are easting, northing in the CRS's own unit; else degrees.
-    unit : str
-        Of `x` and `y`.
-    unit_metres : float
-        One unit of a projected CRS [m]; NaN for degrees.
-    x, y : (n,) float64
-        Easting or longitude, northing or latitude.
-    height : (n,) float64
-        Of the ground above the spot, in the service's kind of height [m]; NaN if not known.
-    longitude, latitude, ellipsoidal_height : (n,) float64
-        In the service's frame [deg, m].
-    height_reference : str
-        In words.
-    operation : str
-        The registry's names of the operations that were run backwards.
-    accuracy : float
-        Of these, as the registry states it [m]; part of the covariance.
-    covariance : (n, 3, 3) float64
-        Of the targets with the operation's accuracy, in the job's grid east, north, up [m2].
-    convergence : (n,) float64
-        True bearing minus the job's grid bearing [rad].
-    unmodelled : tuple of str
-        What was left out, with its size.
-    """
-
-    targets: Targets
-    crs: str
-    epoch: float
-    projected: bool
-    unit: str
-    unit_metres: float
-    x: Floats
-    y: Floats
-    height: Floats
-    longitude: Floats
-    latitude: Floats
-    ellipsoidal_height: Floats
-    height_reference: str
-    operation: str
-    accuracy: float
-    covariance: Floats
-    convergence: Floats
-    unmodelled: tuple[str, ...]
-
-    def __len__(self) -> int:
-        return len(self.x)
+_STABLE = 0.001  # ground against its plate in stable areas [m/a]; common practice, no source
 
 
 def to_service(
@@ -110,6 +59,7 @@ def to_service(
     *,
     measured_epoch: float | None = None,
     position_accuracy: float = 0.0,
+    plate: str = "",
 ) -> ServiceTargets:
     """Targets in the frame of the service in use.
 
@@ -124,10 +74,13 @@ def to_service(
     epoch : float
         The day, decimal year.
     measured_epoch : float, optional
-        When the job was measured; needed only where the job's own frame is dynamic and names no
-        epoch.
+        When the job was measured; needed where the job's own frame is dynamic and names no epoch,
+        else for saying how much may have moved since.
     position_accuracy : float
         As `Source.position_accuracy`: what a loose frame name may cost [m].
+    plate : str
+        Plate that the ground goes with, by name or four letters; empty: the plate in whose
+        interior the targets lie, if it is certain. Used where both frames are dynamic.
 
     Raises
     ------
@@ -146,7 +99,15 @@ def to_service(
     crs = resolve_frame(service.crs, where="the service's frame")
     frame = frame_of(crs, where="the service's frame")
     day = service.epoch if service.epoch is not None else epoch
-    route = _route(frame, grid, settings, place, day, measured_epoch, position_accuracy)
+    route = _route(frame, grid, settings, place, day, measured_epoch, position_accuracy, plate)
+    spread = np.zeros((len(targets), 3, 3))
+    convergence = exact_factors(grid.project_degrees, longitude, latitude, grid.ellipsoid)[0]
+    if route.motion is not None:
+        velocity, of_velocity = velocity_at(
+            latitude, longitude, route.motion.plate, route.motion.frame
+        )
+        longitude, latitude = moved_by(longitude, latitude, velocity, route.motion.years)
+        spread = rotate_covariance(of_velocity, convergence) * route.motion.years**2
     lon, lat = grid.from_degrees(longitude, latitude)
     up = np.nan_to_num(ellipsoidal)
     for change, when, backwards in route.legs:
@@ -163,7 +124,7 @@ def to_service(
         unit_metres = float(horizontal.axis_info[0].unit_conversion_factor)
     height, reference = _service_heights(service, up, there, settings, frame)
     variance = route.accuracy**2
-    covariance = targets.covariance + np.diag([variance / 2, variance / 2, variance])
+    covariance = targets.covariance + spread + np.diag([variance / 2, variance / 2, variance])
     return ServiceTargets(
         targets=targets,
         crs=crs.name,
@@ -181,18 +142,28 @@ def to_service(
         operation=route.name,
         accuracy=route.accuracy,
         covariance=covariance,
-        convergence=exact_factors(grid.project_degrees, longitude, latitude, grid.ellipsoid)[0],
+        convergence=convergence,
         unmodelled=(*route.unmodelled, *_without_height(known)),
     )
 
 
 @dataclass(frozen=True)
+class _Motion:
+    """The ground's motion through the job's frame, before any change of frame."""
+
+    plate: str
+    frame: str
+    years: float
+
+
+@dataclass(frozen=True)
 class _Route:
-    """Changes of frame in the order in which they are run: change, epoch, backwards."""
+    """How coordinates get there: the ground's motion, then changes (change, epoch, backwards)."""
 
     legs: tuple[tuple[FrameChange, float, bool], ...]
     accuracy: float
-    unmodelled: tuple[str, ...]
+    unmodelled: tuple[str, ...] = ()
+    motion: _Motion | None = None
 
     @property
     def name(self) -> str:
@@ -201,6 +172,10 @@ class _Route:
             for change, _, backwards in self.legs
             if change.steps
         ]
+        if self.motion is not None:
+            model = plate_model(self.motion.frame)
+            names.insert(0, f"motion of the {plate_names()[self.motion.plate]} plate ")
+            names[0] += f"by {model.name if model else ''}"
         return ", then ".join(names) or "no change of frame"
 
 
@@ -212,6 +187,7 @@ def _route(
     day: float,
     measured: float | None,
     position_accuracy: float,
+    plate: str,
 ) -> _Route:
     def change(source: CRS, target: CRS) -> FrameChange:
         return choose_operation(
@@ -226,7 +202,10 @@ def _route(
     direct = change(frame, grid.frame)
     stated = max(direct.accuracy, direct.ensemble)
     if not is_dynamic(grid.frame):
-        return _Route(((direct, day, True),), stated, _local_motion(grid.frame, frame))
+        if not is_dynamic(frame):
+            return _Route(((direct, day, True),), stated)
+        beside = _beside_the_plate(grid.frame.name, day, measured)
+        return _Route(((direct, day, True),), stated, (beside,))
     own = settings.frame.epoch if settings.frame.epoch is not None else measured
     if own is None:
         raise FrameError(
@@ -234,46 +213,80 @@ def _route(
             "of which day its coordinates are.",
             remedy="Give the day of measuring, or the job's epoch.",
         )
-    if abs(own - day) <= _SLOW:
-        moved = abs(own - day) * _PLATE
+    if not is_dynamic(frame):
+        # the service's frame moves with the plate: coordinates are in it as they were measured
         return _Route(
-            ((direct, day, True),),
-            stated,
-            (f"The ground's motion over {abs(own - day):.2f} years: {moved:.3f} m at most.",),
+            ((direct, own, True),), stated, (_beside_the_plate(frame.name, day, measured),)
         )
+    return _moved_route(change, direct, frame, grid, place, own, day, plate)
+
+
+def _moved_route(
+    change: Callable[[CRS, CRS], FrameChange],
+    direct: FrameChange,
+    frame: CRS,
+    grid: JobGrid,
+    place: Place,
+    own: float,
+    day: float,
+    plate: str,
+) -> _Route:
+    """Between two frames through which the ground moves, from one epoch to another."""
+    stated = max(direct.accuracy, direct.ensemble)
+    years = day - own
+    if abs(years) <= _SLOW:
+        moved = abs(years) * _PLATE
+        words = f"The ground's motion over {abs(years):.2f} years: {moved:.3f} m at most."
+        return _Route(((direct, day, True),), stated, (words,))
+    inside = plate_interior(place.latitude, place.longitude)
+    chosen = plate_code(plate) if plate else inside
+    model = plate_model(grid.frame.name)
+    carried = f"The ground was carried from {own:.2f} to {day:.2f} with "
+    if chosen and model is not None and chosen in model.rotation:
+        words = f"{carried}the {plate_names()[chosen]} plate ({model.name}); "
+        if inside == chosen:
+            words += _local(years)
+        else:
+            words += (
+                "the place does not lie well inside that plate: the ground deforms there by "
+                f"about {DEFORMATION_SD * abs(years):.2f} m in that time (1 sigma), which is not "
+                "modelled but is in the stated uncertainty."
+            )
+        motion = _Motion(chosen, grid.frame.name, years)
+        return _Route(((direct, day, True),), stated, (words,), motion)
     fixed = _plate_fixed(place, grid.frame)
     if fixed is None:
-        lost = abs(own - day) * _PLATE
-        return _Route(
-            ((direct, day, True),),
-            stated,
-            (
-                f"The ground's motion from {own:.2f} to {day:.2f}: no frame that moves with the "
-                f"plate is known here, so up to {lost:.2f} m are not modelled.",
-            ),
+        words = (
+            f"The ground's motion from {own:.2f} to {day:.2f}: neither a plate nor a frame that "
+            f"moves with one is known here, so up to {abs(years) * _PLATE:.2f} m are not modelled. "
+            "Name the plate to have it modelled."
         )
+        return _Route(((direct, day, True),), stated, (words,))
     out, back = change(grid.frame, fixed), change(frame, fixed)
     accuracy = math.hypot(max(out.accuracy, out.ensemble), max(back.accuracy, back.ensemble))
-    return _Route(
-        ((out, own, False), (back, day, True)),
-        accuracy,
-        (
-            f"The ground was carried from {own:.2f} to {day:.2f} with its plate, by way of "
-            f"{fixed.name}; " + _LOCAL,
-        ),
+    words = f"{carried}its plate, by way of {fixed.name}; {_local(years)}"
+    return _Route(((out, own, False), (back, day, True)), accuracy, (words,))
+
+
+def _local(years: float) -> str:
+    return (
+        "motion of the ground against its plate (subsidence, slopes, plate boundaries) is not "
+        f"modelled: about {_STABLE * abs(years):.3f} m in that time in stable areas, "
+        f"{10.0 * _STABLE * abs(years):.2f} m and more where the ground is known to move."
     )
 
 
-_LOCAL = (
-    "motion of the ground against its plate (subsidence, slopes, plate boundaries) is not "
-    "modelled: millimetres a year in stable areas, centimetres where the ground is known to move."
-)
-
-
-def _local_motion(job: CRS, service: CRS) -> tuple[str, ...]:
-    if not is_dynamic(service):
-        return ()
-    return (f"{job.name} moves with its plate; " + _LOCAL,)
+def _beside_the_plate(name: str, day: float, measured: float | None) -> str:
+    if measured is None:
+        return (
+            f"{name} moves with its plate; motion of the ground against it (subsidence, slopes, "
+            f"plate boundaries) is not modelled: about {_STABLE:.3f} m a year in stable areas, "
+            f"{10.0 * _STABLE:.2f} m a year and more where the ground is known to move."
+        )
+    return (
+        f"{name} moves with its plate; over the {abs(day - measured):.1f} years since the shots, "
+        + _local(day - measured)
+    )
 
 
 def _plate_fixed(place: Place, job: CRS) -> CRS | None:

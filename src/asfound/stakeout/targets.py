@@ -3,90 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
 from asfound.errors import InputError
-from asfound.model import Assembly, Budget, Crossing, Ground, Line, Utility
+from asfound.model import Assembly, Budget, Crossing, Ground, Line, Targets, Utility
 from asfound.units import length_unit
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
-
-
-@dataclass(frozen=True, eq=False)
-class Targets:
-    """n spots to stake out, in the job's frame.
-
-    Parameters
-    ----------
-    name, kind : tuple of str
-        Name in the list; ``'shot'``, ``'station'``, ``'bend'``, ``'tee'``, ``'crossing'``,
-        ``'end'`` or what the caller calls it (``'dig corner'``, ``'exposure'``).
-    line : tuple of str
-        Name of the line, empty for none.
-    utility : (n,) int8
-        `Utility` codes.
-    station : (n,) float64
-        Along the line [m]; NaN for none.
-    easting, northing : (n,) float64
-        [m].
-    height : (n,) float64
-        Ground above the spot, in the job's vertical reference [m]; NaN if not known.
-    depth : (n,) float64
-        Ground to the conductor's centre [m]; NaN if not known.
-    covariance : (n, 3, 3) float64
-        Of the spot: grid east, north, up [m2]; up is of the conductor's centre where there is a
-        depth, else NaN.
-    """
-
-    name: tuple[str, ...]
-    kind: tuple[str, ...]
-    line: tuple[str, ...]
-    utility: npt.NDArray[np.int8]
-    station: Floats
-    easting: Floats
-    northing: Floats
-    height: Floats
-    depth: Floats
-    covariance: Floats
-
-    def __len__(self) -> int:
-        return len(self.easting)
-
-    def take(self, rows: npt.NDArray[np.integer]) -> Targets:
-        """The same list for chosen rows, in their order (a walking order, for one)."""
-        picked = np.arange(len(self))[rows]
-        taken: dict[str, object] = {}
-        for field in fields(Targets):
-            column = getattr(self, field.name)
-            taken[field.name] = (
-                tuple(column[k] for k in picked.tolist())
-                if isinstance(column, tuple)
-                else column[picked]
-            )
-        return Targets(**taken)  # type: ignore[arg-type]
-
-    @staticmethod
-    def join(parts: Sequence[Targets]) -> Targets:
-        """One list from several, one after the other.
-
-        Raises
-        ------
-        InputError
-            If there is nothing to join.
-        """
-        if not parts:
-            raise InputError("a stakeout list needs targets.", remedy="Choose shots or stations.")
-        joined: dict[str, object] = {}
-        for field in fields(Targets):
-            columns = [getattr(part, field.name) for part in parts]
-            joined[field.name] = (
-                sum(columns, ()) if isinstance(columns[0], tuple) else np.concatenate(columns)
-            )
-        return Targets(**joined)  # type: ignore[arg-type]
 
 
 def point_targets(
