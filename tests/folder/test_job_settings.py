@@ -8,7 +8,15 @@ import pytest
 
 from asfound.errors import SettingsError
 from asfound.folder import settings_from_tree, settings_text
-from asfound.model import ControlPoint, Frame, JobSettings, NominalSize, Receiver, Utility
+from asfound.model import (
+    AccuracySettings,
+    ControlPoint,
+    Frame,
+    JobSettings,
+    NominalSize,
+    Receiver,
+    Utility,
+)
 
 
 def _full_settings():
@@ -24,6 +32,7 @@ def _full_settings():
         sizes=(NominalSize(0.1143, Utility.GAS, basis="records"), NominalSize(0.2, line="W1")),
         processed_on=date(2026, 11, 20),
         profile={"tilt": {"doubt": 5.0}},
+        accuracy=AccuracySettings(("pas-128", "asce-38-22"), 0.9, "records"),
     )
 
 
@@ -35,6 +44,7 @@ def test_settings_come_back_as_written():
     assert back.frame == settings.frame
     assert back.processed_on == settings.processed_on
     assert back.profile == settings.profile
+    assert back.accuracy == settings.accuracy
     assert np.allclose(back.work_area, settings.work_area)
 
 
@@ -45,6 +55,9 @@ def test_settings_come_back_as_written():
         ("[job]\n[frame]\ncrs='EPSG:6487'\n", "name"),
         ("[job]\nname='x'\nnmae='y'\n[frame]\ncrs='EPSG:6487'\n", "nmae"),
         ("[jbo]\nname='x'\n", "jbo"),
+        ("[job]\nname='x'\n[frame]\ncrs='EPSG:6487'\n[accuracy]\nschemes='iso'\n", "iso"),
+        ("[job]\nname='x'\n[frame]\ncrs='EPSG:6487'\n[accuracy]\nconfidence=95\n", "0.999"),
+        ("[job]\nname='x'\n[frame]\ncrs='EPSG:6487'\n[accuracy]\ngaps=1\n", "gaps"),
         ("[job]\nname='x'\n[frame]\ncrs='EPSG:6487'\nepoch='now'\n", "epoch"),
         ("[job]\nname='x'\n[frame]\ncrs='EPSG:6487'\nepoch=nan\n", "epoch"),
         ("[job]\nname='x'\n[frame]\ncrs='EPSG:6487'\n[units]\nlength='foot'\n", "foot"),

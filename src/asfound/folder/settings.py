@@ -10,14 +10,33 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from asfound.accuracy import KNOWN_BY, scheme
 from asfound.errors import InputError, SettingsError
 from asfound.folder.layout import JobFolder
-from asfound.model import ControlPoint, Frame, JobSettings, NominalSize, Receiver, Utility
+from asfound.model import (
+    AccuracySettings,
+    ControlPoint,
+    Frame,
+    JobSettings,
+    NominalSize,
+    Receiver,
+    Utility,
+)
 from asfound.units import LENGTH_UNITS
 
 T = TypeVar("T")
 
-_TOP = {"job", "frame", "units", "work_area", "control", "receiver", "size", "profile"}
+_TOP = {
+    "job",
+    "frame",
+    "units",
+    "work_area",
+    "control",
+    "receiver",
+    "size",
+    "accuracy",
+    "profile",
+}
 
 
 class Table:
@@ -191,6 +210,7 @@ def settings_from_tree(
         control=tuple(_control(t) for t in tables_in(tree, "control", where)),
         receivers=tuple(_receiver(t) for t in tables_in(tree, "receiver", where)),
         sizes=tuple(_size(t) for t in tables_in(tree, "size", where)),
+        accuracy=_accuracy(table_in(tree, "accuracy", where)),
         profile=dict(tree.get("profile", {})),
         grids=grids,
     )
@@ -221,6 +241,36 @@ def tables_in(tree: Mapping[str, Any], key: str, where: str) -> list[Table]:
             f"{key} must be a list of tables.", where=where, remedy=f"Write [[{key}]]."
         )
     return [Table(v, f"{where} [[{key}]] number {k}") for k, v in enumerate(values, 1)]
+
+
+def _schemes(value: Any) -> tuple[str, ...]:
+    names = [value] if isinstance(value, str) else value
+    if not isinstance(names, list):
+        raise TypeError("a scheme, or a list of schemes, is needed")
+    for name in names:
+        try:
+            scheme(name)
+        except InputError as error:
+            raise ValueError(f"{error.what} {error.remedy}") from error
+    return tuple(dict.fromkeys(names))
+
+
+def _confidence(value: Any) -> float:
+    share = number(value)
+    if not 0.5 <= share <= 0.999:
+        raise ValueError("a share from 0.5 to 0.999 is needed")
+    return share
+
+
+def _accuracy(table: Table) -> AccuracySettings:
+    usual = AccuracySettings()
+    settings = AccuracySettings(
+        schemes=table.take("schemes", _schemes, usual.schemes),
+        confidence=table.take("confidence", _confidence, usual.confidence),
+        gaps_known_by=table.take("gaps_known_by", _one_of(*KNOWN_BY[2:]), usual.gaps_known_by),
+    )
+    table.done()
+    return settings
 
 
 def _control(table: Table) -> ControlPoint:
@@ -333,6 +383,13 @@ def settings_text(settings: JobSettings) -> str:
             lines.append(f"line = {_toml_text(size.line)}")
         if size.basis:
             lines.append(f"basis = {_toml_text(size.basis)}")
+    if settings.accuracy != AccuracySettings():
+        chosen = settings.accuracy
+        lines += ["", "[accuracy]"]
+        if chosen.schemes:
+            lines.append(f"schemes = [{', '.join(_toml_text(name) for name in chosen.schemes)}]")
+        lines.append(f"confidence = {chosen.confidence}")
+        lines.append(f"gaps_known_by = {_toml_text(chosen.gaps_known_by)}")
     if settings.profile:
         import tomli_w
 
