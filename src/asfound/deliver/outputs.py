@@ -16,6 +16,7 @@ from asfound.deliver.kml import kml
 from asfound.deliver.report import report_pdf
 from asfound.deliver.results_json import results_json
 from asfound.deliver.shapefile import shapefile_zip
+from asfound.deliver.stakeout_files import stakeout_files
 from asfound.errors import InputError
 from asfound.model import Results
 
@@ -40,6 +41,7 @@ _WRITERS: dict[str, tuple[str, Writer]] = {
     "shp": ("Shapefile", _one("map-shapefile.zip", shapefile_zip)),
     "kml": ("KML", _one("map.kml", kml)),
     "dxf": ("DXF", _one("map.dxf", dxf)),
+    "stakeout": ("stakeout lists", stakeout_files),
 }
 ALL: tuple[str, ...] = tuple(_WRITERS)
 
@@ -102,11 +104,13 @@ def _put(folder: Path, files: dict[str, bytes]) -> tuple[Path, ...]:
         with tempfile.TemporaryDirectory(dir=folder, prefix=".part-") as temporary:
             staged = Path(temporary)
             for name, data in files.items():
+                (staged / name).parent.mkdir(parents=True, exist_ok=True)
                 with (staged / name).open("wb") as stream:
                     stream.write(data)
                     stream.flush()
                     os.fsync(stream.fileno())
             for name in files:
+                (folder / name).parent.mkdir(parents=True, exist_ok=True)
                 (staged / name).replace(folder / name)
     except OSError as error:
         raise InputError(

@@ -21,7 +21,14 @@ from asfound.folder.jobs import (
 )
 from asfound.folder.layout import JobFolder, open_job, plain_name, write_whole
 from asfound.folder.plan import read_plan
+from asfound.folder.repeats import add_repeat, read_repeats
 from asfound.folder.settings import read_settings, settings_from_tree, settings_text
+from asfound.folder.stakeout import (
+    parse_spacing,
+    read_stakeouts,
+    stakeouts_text,
+    store_stakeout,
+)
 from asfound.folder.uploads import (
     Added,
     UploadRecord,
@@ -42,6 +49,7 @@ __all__ = [
     "Undone",
     "UploadRecord",
     "add_decision",
+    "add_repeat",
     "add_upload",
     "decisions_text",
     "frame_trouble",
@@ -50,6 +58,7 @@ __all__ = [
     "mapping_file",
     "new_job",
     "open_job",
+    "parse_spacing",
     "plain_name",
     "process_job",
     "raw_row",
@@ -59,11 +68,15 @@ __all__ = [
     "read_mapping",
     "read_plan",
     "read_record",
+    "read_repeats",
     "read_settings",
+    "read_stakeouts",
     "run_job",
     "settings_from_tree",
     "settings_text",
     "shot_keys",
+    "stakeouts_text",
+    "store_stakeout",
     "tag_of",
     "undo_decision",
     "write_whole",

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from asfound.folder.decisions import read_decisions
 from asfound.folder.layout import JobFolder
+from asfound.folder.repeats import read_repeats
+from asfound.folder.stakeout import read_stakeouts
 from asfound.model import Plan
 
 
 def read_plan(folder: JobFolder) -> Plan:
-    """Decisions of a job; a job without any has an empty plan.
+    """Decisions, repeats and stakeout lists of a job; a job without any has an empty plan.
 
     Raises
     ------
     SettingsError
         If one of the plan's files can't be used.
     """
-    return Plan(decisions=read_decisions(folder))
+    return Plan(
+        decisions=read_decisions(folder),
+        repeats=read_repeats(folder),
+        stakeouts=read_stakeouts(folder),
+    )

@@ -25,6 +25,7 @@ from asfound.job.miscoded import without_miscoded_lines
 from asfound.job.proving import find_misread, prove
 from asfound.job.sweeps import corrected, locate_sweeps, match_shots, settled
 from asfound.model import Intake, JobSettings, Plan, Results
+from asfound.stakeout import make_stakeouts
 
 NO_PLAN = Plan()
 
@@ -127,7 +128,7 @@ def process(
         plan,
     )
 
-    return Results(
+    results = Results(
         version=__version__,
         settings=settings,
         intake=intake,
@@ -145,3 +146,7 @@ def process(
         decided=deciding.outcomes,
         accuracy=accuracy,
     )
+    if plan.stakeouts:
+        progress("Making stakeout lists")
+        results = replace(results, stakeouts=make_stakeouts(results))
+    return results

@@ -16,6 +16,7 @@ from asfound.model.located import LocatedSweep, SweepCorrection
 from asfound.model.plan import Plan
 from asfound.model.positions import Ground
 from asfound.model.settings import JobSettings
+from asfound.model.stakeouts import StakeoutList
 from asfound.model.uncertainty import Budget
 
 CAUTIONS = (
@@ -56,6 +57,8 @@ class Results:
         Digs, exposures and decisions that were laid beside the uploads.
     decided : tuple of DecisionOutcome
         What became of each decision.
+    stakeouts : tuple of StakeoutList
+        Lists of the plan, made.
     accuracy : AccuracyReport or None
         What checks prove, and proposed quality levels.
     """
@@ -76,6 +79,7 @@ class Results:
     plan: Plan = field(default_factory=Plan)
     decided: tuple[DecisionOutcome, ...] = ()
     accuracy: AccuracyReport | None = None
+    stakeouts: tuple[StakeoutList, ...] = ()
 
     @property
     def depth(self) -> npt.NDArray[np.float64]:

@@ -1,9 +1,19 @@
 """Stakeout: finding a spot again, and proving that it was found."""
 
 from asfound.model import ServiceTargets, Targets
+from asfound.stakeout.choosing import (
+    check_request,
+    choose_targets,
+    day_epoch,
+    list_unit,
+    make_stakeout,
+    make_stakeouts,
+    measured_epoch,
+    shot_row,
+)
 from asfound.stakeout.exchange import geojson_list, gpx_list, kml_list, landxml_list
 from asfound.stakeout.guidance import Guidance, GuidanceSettings, LiveTarget, guide, live_target
-from asfound.stakeout.listing import COLUMNS, csv_list, list_columns
+from asfound.stakeout.listing import COLUMNS, about_list, csv_list, horizontal_95, list_columns
 from asfound.stakeout.live import LiveFix, LiveState, StreamCounts, feed
 from asfound.stakeout.order import path_length, walking_order
 from asfound.stakeout.return_check import (
@@ -35,21 +45,31 @@ __all__ = [
     "ServiceTargets",
     "StreamCounts",
     "Targets",
+    "about_list",
+    "check_request",
+    "choose_targets",
     "crossing_targets",
     "csv_list",
+    "day_epoch",
     "feed",
     "geojson_list",
     "gpx_list",
     "guide",
+    "horizontal_95",
     "kml_list",
     "landxml_list",
     "line_targets",
     "list_columns",
+    "list_unit",
     "live_target",
+    "make_stakeout",
+    "make_stakeouts",
+    "measured_epoch",
     "path_length",
     "point_targets",
     "return_check",
     "return_statistics",
+    "shot_row",
     "shot_targets",
     "tee_targets",
     "to_service",
