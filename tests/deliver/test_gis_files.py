@@ -118,7 +118,8 @@ def test_geopackage_styles_are_well_formed_and_tell_every_utility_and_verdict(
         tables = {name for (name,) in base.execute("SELECT table_name FROM gpkg_contents")}
         columns = {row[1] for row in base.execute("PRAGMA table_info(shots)")}
     assert {name for name, *_ in rows} == {
-        *("shots", "lines", "envelopes", "crossings", "sweeps", "conductors")
+        *("shots", "lines", "envelopes", "crossings", "sweeps", "conductors"),
+        "quality_levels",
     }
     assert {"layer_styles", "about", "findings", "rows"} <= tables
     for name, qml, sld, default in rows:
@@ -130,7 +131,7 @@ def test_geopackage_styles_are_well_formed_and_tell_every_utility_and_verdict(
         tree = ElementTree.fromstring(sld)
         found = tree.findall(".//{http://www.opengis.net/se}Rule")
         assert len(found) == len(rules)
-        plain = name in ("crossings", "sweeps", "conductors")
+        plain = name in ("crossings", "sweeps", "conductors", "quality_levels")
         assert len(rules) == (1 if plain else len(Utility) * len(Verdict))
     assert "line_bearing_deg" in columns  # the styles turn ticks by it
 

@@ -98,6 +98,11 @@ class Table:
     row: str
     columns: tuple[Column, ...]
 
+    @property
+    def file(self) -> str:
+        """Name of its own file, without ending."""
+        return self.name.replace("_", "-")
+
 
 @dataclass(frozen=True, eq=False)
 class Cells:

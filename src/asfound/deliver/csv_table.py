@@ -39,7 +39,7 @@ def safe_cell(word: str) -> str:
 def csv_files(delivery: Delivery) -> Iterator[tuple[str, bytes]]:
     """Name and bytes of each CSV file and of the two files that explain them."""
     for table in TABLES.values():
-        yield f"{table.name}.csv", _csv(cells(delivery, table))
+        yield f"{table.file}.csv", _csv(cells(delivery, table))
     yield "csv-metadata.json", _metadata(delivery)
     yield "about.txt", _about_text(delivery.about)
 
@@ -80,7 +80,7 @@ def _metadata(delivery: Delivery) -> bytes:
         "dialect": {"encoding": "utf-8", "header": True, "headerRowCount": 1},
         "tables": [
             {
-                "url": f"{table.name}.csv",
+                "url": f"{table.file}.csv",
                 "dc:title": table.title,
                 "dc:description": f"One row is {table.row}.",
                 "tableSchema": {
@@ -105,6 +105,6 @@ def _metadata(delivery: Delivery) -> bytes:
 def _about_text(about: About) -> bytes:
     lines = [about.text()]
     for table in TABLES.values():
-        lines.append(f"\n{table.name}.csv: one row is {table.row}\n")
+        lines.append(f"\n{table.file}.csv: one row is {table.row}\n")
         lines += [f"  {c.field(about)}: {c.description}\n" for c in table.columns]
     return "".join(lines).replace("\n", "\r\n").encode("utf-8", "replace")

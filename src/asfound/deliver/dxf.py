@@ -17,6 +17,7 @@ import numpy as np
 import shapely
 
 from asfound.budget import NORMAL_95
+from asfound.deliver.accuracy_columns import level_of, scheme_label, stretches
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.dxf_entities import DASHED, DOTTED, EntityWriter, layer, plain_text
 from asfound.deliver.dxf_shots import TEXT_HEIGHT, add_shots
@@ -44,6 +45,7 @@ def dxf(delivery: Delivery) -> bytes:
         _lines(writer, delivery)
         add_shots(writer, delivery)
         _sweeps(writer, delivery)
+        _quality_levels(writer, delivery)
         handles.reset(f"{writer.next:X}")
         # ezdxf registers the classes in use in the order of a set, which changes from run to run.
         for kind in sorted(drawing.entitydb.dxf_types_in_use()):
@@ -97,7 +99,7 @@ class _Layers:
 
     def add_fixed(self) -> None:
         """Layers that belong to no utility."""
-        for name in ("CONTROL", "CROSSING", "SWEEP", "WORK-AREA", "NOTES"):
+        for name in ("CONTROL", "CROSSING", "SWEEP", "QUALITY-LEVEL", "WORK-AREA", "NOTES"):
             # Colour 7 is black on white paper and white on a dark screen.
             self.drawing.layers.add(name, color=7)
 
@@ -161,6 +163,29 @@ def _sweeps(writer: EntityWriter, delivery: Delivery) -> None:
             name = delivery.results.assembly.names[sweep.line] if own else "other conductor"
             words = f"{name}  {conductor.depth / unit.metres:.2f} {unit.symbol}"
             writer.text("SWEEP", x + size, y + size / 2, size, plain_text(words))
+
+
+def _quality_levels(writer: EntityWriter, delivery: Delivery) -> None:
+    """The proposed level of each stretch at its middle, and where one stretch ends."""
+    scale = delivery.about.grid_unit.metres
+    size = TEXT_HEIGHT / scale
+    labels: list[str] = []
+    for item, plan in stretches(delivery):
+        label = scheme_label(item.scheme)
+        if label not in labels:
+            labels.append(label)
+        steps = np.hypot(*np.diff(plan, axis=0).T)
+        along = np.concatenate(([0.0], np.cumsum(steps)))
+        middle = [float(np.interp(0.5 * along[-1], along, plan[:, k])) / scale for k in (0, 1)]
+        # several schemes stand one under the other
+        below = (2.0 + 1.6 * labels.index(label)) * size
+        words = plain_text(f"{label}: proposed level {level_of(item)}")
+        writer.text("QUALITY-LEVEL", middle[0] + size, middle[1] - below, size, words)
+        if item.segment.start < item.segment.end:
+            across = (plan[-1] - plan[-2])[::-1] * np.array([1.0, -1.0])
+            across *= 0.5 / max(float(np.hypot(*across)), 1e-9)
+            ends = np.stack([plan[-1] - across, plan[-1] + across]) / scale
+            writer.line("QUALITY-LEVEL", ends[0].tolist(), ends[1].tolist())
 
 
 def _text(

@@ -9,14 +9,17 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from asfound.deliver.accuracy_columns import stretches
 from asfound.deliver.columns import Cells, cells
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.sweep_columns import conductors
 from asfound.deliver.tables import (
+    CHECKS,
     CONDUCTORS,
     CROSSINGS,
     FINDINGS,
     LINES,
+    QUALITY_LEVELS,
     ROWS,
     SHOTS,
     SWEEPS,
@@ -95,6 +98,13 @@ def layers(delivery: Delivery) -> Iterator[Layer]:
         ),
         cells(delivery, CROSSINGS),
     )
+    yield Layer(
+        "quality_levels",
+        "Proposed quality levels of stretches; an exposed point is a piece of 0.2 m",
+        "LineString",
+        _wkb([shapely.linestrings(delivery.grid(plan)) for _, plan in stretches(delivery)]),
+        cells(delivery, QUALITY_LEVELS),
+    )
     tapes = [
         shapely.linestrings(delivery.grid(np.stack([sweep.start[:2], sweep.end[:2]])))
         for sweep in delivery.results.sweeps
@@ -118,6 +128,7 @@ def layers(delivery: Delivery) -> Iterator[Layer]:
         ),
         cells(delivery, CONDUCTORS),
     )
+    yield Layer("accuracy_checks", "Checks of accuracy", "", None, cells(delivery, CHECKS))
     yield Layer("findings", "Findings with remedies", "", None, cells(delivery, FINDINGS))
     yield Layer("rows", "Rows that need a look", "", None, cells(delivery, ROWS))
 

@@ -16,9 +16,10 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from asfound.deliver.accuracy_columns import stretches
 from asfound.deliver.columns import cells
 from asfound.deliver.delivery import Delivery
-from asfound.deliver.tables import CONDUCTORS, CROSSINGS, LINES, SHOTS, SWEEPS
+from asfound.deliver.tables import CONDUCTORS, CROSSINGS, LINES, QUALITY_LEVELS, SHOTS, SWEEPS
 
 Floats = npt.NDArray[np.float64]
 _DEGREE_DECIMALS = 9
@@ -44,6 +45,14 @@ def geojson_files(delivery: Delivery) -> Iterator[tuple[str, bytes]]:
     yield (
         "crossings.geojson",
         _collection(delivery, "crossings", [_point(x, y) for x, y in points], crossings.records()),
+    )
+    pieces: list[dict[str, Any] | None] = []
+    for _, plan in stretches(delivery):
+        piece = _pairs(*delivery.to_geographic(plan[:, 0], plan[:, 1]))
+        pieces.append({"type": "LineString", "coordinates": [list(point) for point in piece]})
+    yield (
+        "quality-levels.geojson",
+        _collection(delivery, "quality levels", pieces, cells(delivery, QUALITY_LEVELS).records()),
     )
     tapes: list[dict[str, Any] | None] = []
     for sweep in delivery.results.sweeps:

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from asfound.budget import NORMAL_95
 from asfound.deliver.about import SHORT_CAUTION
+from asfound.deliver.accuracy_columns import levels_of_line
 from asfound.deliver.columns import Table, Value, degrees, grid, integer, length, number, text
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.shapes import LineShape
@@ -198,6 +199,13 @@ LINES = Table(
             "Length over which no shots support the "
             "axis: it is drawn across the gap, not measured.",
             _each_line(lambda line, _: _unsupported(line)),
+        ),
+        text(
+            "Proposed quality levels",
+            "quality_levels",
+            "QLEVELS",
+            "Of its stretches, by stations; proposed only, a licensed professional assigns them.",
+            lambda d: [levels_of_line(d, line.name) for line in d.results.lines],
         ),
         text(
             "CRS",

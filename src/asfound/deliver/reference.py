@@ -31,11 +31,11 @@ version.
 | --- | --- |
 | `report.pdf` | People, print and archive: A4 for metric jobs, US Letter for foot jobs. |
 | `shots.csv`, `lines.csv`, `crossings.csv`, `sweeps.csv`, \
-`conductors.csv`, `findings.csv`, `rows.csv` | Spreadsheets, scripts. |
+`conductors.csv`, `accuracy-checks.csv`, `quality-levels.csv`, `findings.csv`, `rows.csv` | Spreadsheets, scripts. |
 | `csv-metadata.json`, `about.txt` | What the CSV files mean, for programs (W3C CSV on the \
 Web) and for people. |
 | `shots.geojson`, `lines.geojson`, `envelopes.geojson`, `crossings.geojson`, \
-`sweeps.geojson`, `conductors.geojson` | Web maps (RFC 7946). |
+`quality-levels.geojson`, `sweeps.geojson`, `conductors.geojson` | Web maps (RFC 7946). |
 | `map.gpkg` | Desktop GIS: all layers and tables with styles, one file (OGC GeoPackage 1.4). |
 | `map-shapefile.zip` | Programs that read nothing newer. |
 | `map.kml` | Globes and phones (OGC KML). |
@@ -76,14 +76,15 @@ ellipsoidal in metres.
 ## GeoPackage
 
 Layers `shots` (points on the ground), `lines` (axes; with Z in the CRS's unit if all heights are \
-known), `envelopes` (95 % across), `crossings`, `sweeps` (tapes), `conductors` (found under \
-them); tables `findings`, `rows`, `about`. `layer_styles` holds QML and SLD for each layer, used \
+known), `envelopes` (95 % across), `crossings`, `quality_levels` (stretches; an exposed point is a \
+piece of 0.2 m), `sweeps` (tapes), `conductors` (found under them); tables `accuracy_checks`, \
+`findings`, `rows`, `about`. `layer_styles` holds QML and SLD for each layer, used \
 on opening where a program knows that table. Dates in the file are the job's day.
 
 ## Shapefile
 
-`shots`, `lines`, `envelopes`, `crossings`, `sweeps`, `conductors` with `.prj` and `.cpg` \
-(UTF-8); `findings.dbf` and `rows.dbf`; `readme.txt` with facts, cautions and field names. Field \
+`shots`, `lines`, `envelopes`, `crossings`, `quality_levels`, `sweeps`, `conductors` with `.prj` \
+and `.cpg` (UTF-8); `accuracy_checks.dbf`, `findings.dbf` and `rows.dbf`; `readme.txt` with facts, cautions and field names. Field \
 names are the short names below, with the unit. Text is cut at 254 bytes.
 
 ## KML
@@ -105,6 +106,7 @@ colours, one set a utility and verdict:
 | `{layer}-TEXT` | Name and depth of shots, name of the line |
 | `CONTROL`, `CROSSING`, `WORK-AREA` | Control checks, crossings, the work area |
 | `SWEEP` | Tapes, and a POINT with its depth for each conductor found |
+| `QUALITY-LEVEL` | Proposed level of each stretch as text, and a stroke where it ends |
 | `NOTES` | Facts and cautions as text; also in the drawing's properties |
 
 Utilities: {utilities}. Verdicts: {verdicts}. A sound shot is a full tick across its line, a \

@@ -9,13 +9,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
 
+from asfound.deliver.accuracy_json import accuracy_json
 from asfound.deliver.columns import Value, cells, rounded
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.shapes import LineShape
+from asfound.deliver.stakeout_files import list_record
 from asfound.deliver.tables import TABLES
 from asfound.model import BudgetTerm, Line
 
@@ -51,11 +54,21 @@ KEYS = {
     "crossings": "Table of crossings.",
     "sweeps": "Table of sweeps.",
     "conductors": "Table of conductors under sweeps.",
+    "accuracy_checks": "Table of checks on control, of repeats and of exposures.",
+    "quality_levels": "Table of proposed quality levels, one stretch of a line each.",
     "findings": "Table of findings.",
     "rows": "Table of reported rows.",
     "corrections": "Shots that take place and depth from a sweep: `shot`, `sweep`, how far moved "
     "left, depth as read and as used, standard deviations taken over, distance from the sweep, "
     "`significant`, `reason`.",
+    "accuracy": "What the checks prove: `statements` (of which `kind` of checks, `standard`, "
+    "`quantity`, the figure with its interval, `checks`, whether that many are `sufficient`, "
+    "`words`), `budget` (variance factor with its interval for each kind, normalised `residuals`, "
+    "`outliers`; offered, never applied), `mix_ups` (uploads whose checks do not close, `named` "
+    "cause, all `causes` with their weight), `words`.",
+    "stakeouts": "Stakeout lists: `name`, `day`, `service` as declared, `frame` and `epoch` of the "
+    "coordinates, what is not modelled, the walking distance, and `targets` in walking order; "
+    "metres and degrees, `x` and `y` in `xy_unit`. `reason` says why a list could not be made.",
     "joins": "Doubtful joins (`line`, `after_shot` counted from 1, `reason`) and branches (`line`, "
     "`main`, position).",
     "decisions": "What people decided: `id`, `kind`, `value`, `who`, `when`, `why`, the `shots` it "
@@ -107,6 +120,9 @@ def results_json(delivery: Delivery) -> bytes:
                 record["members"] = _members(delivery, line)
         parts.append((name, _Rows(records)))
     parts.append(("corrections", _Rows(_corrections(delivery))))
+    lists = [list_record(delivery.results, made) for made in delivery.results.stakeouts]
+    parts.append(("stakeouts", _Rows(lists)))
+    parts.append(("accuracy", accuracy_json(delivery)))
     parts.append(("joins", _Rows(_joins(delivery))))
     parts.append(("decisions", _Rows(_decisions(delivery))))
     return _dump(parts)
@@ -172,10 +188,8 @@ def _frame(delivery: Delivery) -> dict[str, Any]:
 
 def _uploads(delivery: Delivery) -> list[dict[str, Any]]:
     intake = delivery.results.intake
-    accounts = {account.file: account for account in intake.accounts}
     uploads = []
-    for source in intake.sources:
-        account = accounts.get(source.file)
+    for source, account in zip_longest(intake.sources, intake.accounts):
         frame = source.frame
         uploads.append(
             {
@@ -194,6 +208,7 @@ def _uploads(delivery: Delivery) -> list[dict[str, Any]]:
                     "height_kind": frame.height_kind,
                     "geoid": frame.geoid,
                 },
+                "assumed": list(source.assumed),
                 "position_of": source.position_of,
                 "receiver": source.receiver,
                 "hookup": source.hookup,

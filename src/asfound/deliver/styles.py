@@ -18,9 +18,15 @@ _KINDS = {
     "envelopes": "fill",
     "crossings": "marker",
     "sweeps": "line",
+    "quality_levels": "line",
     "conductors": "marker",
 }
-_PLAIN = {"crossings": "crossing", "sweeps": "sweep", "conductors": "conductor under a sweep"}
+_PLAIN = {
+    "crossings": "crossing",
+    "sweeps": "sweep",
+    "quality_levels": "proposed quality level",
+    "conductors": "conductor under a sweep",
+}
 
 
 def _classes(layer: str) -> Iterator[tuple[str, Utility, Verdict]]:
@@ -160,6 +166,7 @@ _QML: dict[str, Callable[[Utility, Verdict], str]] = {
     "envelopes": _qml_envelope,
     "crossings": _qml_crossing,
     "sweeps": _qml_line,
+    "quality_levels": _qml_line,
     "conductors": _qml_conductor,
 }
 
@@ -208,7 +215,7 @@ _DASHES = {Verdict.SOUND: "", Verdict.DOUBTFUL: "6 3", Verdict.UNFIT: "1 3"}
 
 def _sld_symbol(layer: str, utility: Utility, verdict: Verdict) -> str:
     rgb = hex_colour(utility)
-    if layer in ("lines", "sweeps"):
+    if layer in ("lines", "sweeps", "quality_levels"):
         return f"<se:LineSymbolizer>{_stroke(rgb, '2', _DASHES[verdict])}</se:LineSymbolizer>"
     if layer == "envelopes":
         outline = _stroke(rgb, "0.7", _DASHES[verdict], "0.6")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from asfound.deliver.accuracy_columns import CHECKS, QUALITY_LEVELS
 from asfound.deliver.columns import Table
 from asfound.deliver.finding_columns import FINDINGS, ROWS
 from asfound.deliver.line_columns import CROSSINGS, LINES
@@ -9,14 +10,27 @@ from asfound.deliver.shot_columns import SHOTS
 from asfound.deliver.sweep_columns import CONDUCTORS, SWEEPS
 
 TABLES: dict[str, Table] = {
-    table.name: table for table in (SHOTS, LINES, CROSSINGS, SWEEPS, CONDUCTORS, FINDINGS, ROWS)
+    table.name: table
+    for table in (
+        SHOTS,
+        LINES,
+        CROSSINGS,
+        SWEEPS,
+        CONDUCTORS,
+        CHECKS,
+        QUALITY_LEVELS,
+        FINDINGS,
+        ROWS,
+    )
 }
 
 __all__ = [
+    "CHECKS",
     "CONDUCTORS",
     "CROSSINGS",
     "FINDINGS",
     "LINES",
+    "QUALITY_LEVELS",
     "ROWS",
     "SHOTS",
     "SWEEPS",
