@@ -13,7 +13,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
-from asfound.cli import decide, digs, planning, show
+from asfound.cli import decide, digs, planning, show, stakeout
 from asfound.errors import AsfoundError, InputError
 
 EXIT_CODES = {
@@ -342,6 +342,7 @@ app.command()(decide.decisions)
 app.command()(digs.digs)
 app.command()(planning.preview)
 app.command()(planning.reach)
+app.command()(stakeout.stakeout)
 
 
 def main() -> NoReturn:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from datetime import date
+from typing import Any
 
 from asfound.deliver.delivery import Delivery
 from asfound.model import Results, ServiceTargets, StakeoutList
@@ -12,6 +13,7 @@ from asfound.stakeout import (
     csv_list,
     geojson_list,
     gpx_list,
+    horizontal_95,
     kml_list,
     landxml_list,
     list_unit,
@@ -66,3 +68,53 @@ def list_words(results: Results, made: StakeoutList) -> list[str]:
         f"starting {made.start}."
     )
     return [*lines, *about_list(targets)]
+
+
+def list_record(results: Results, made: StakeoutList) -> dict[str, Any]:
+    """One list for programs: metres and degrees, x and y in the service's own unit."""
+    request, targets = made.request, made.targets
+    record: dict[str, Any] = {
+        "name": request.name,
+        "day": request.day.isoformat(),
+        "service": request.service.crs,
+        "reason": made.reason,
+        "remedy": made.remedy,
+    }
+    if targets is None:
+        return {**record, "targets": []}
+    own = targets.targets
+    radius = horizontal_95(targets.covariance)
+    return {
+        **record,
+        "frame": targets.crs,
+        "epoch": _known(targets.epoch, 3),
+        "xy_unit": targets.unit,
+        "height_reference": targets.height_reference,
+        "operation": targets.operation,
+        "operation_accuracy_m": _known(targets.accuracy, 4),
+        "start": made.start,
+        "walking_distance_m": _known(made.distance, 2),
+        "not_modelled": list(targets.unmodelled),
+        "targets": [
+            {
+                "order": k + 1,
+                "name": own.name[k],
+                "kind": own.kind[k],
+                "line": own.line[k],
+                "station_m": _known(own.station[k], 3),
+                "x": _known(targets.x[k], 4 if targets.projected else 9),
+                "y": _known(targets.y[k], 4 if targets.projected else 9),
+                "longitude_deg": _known(targets.longitude[k], 9),
+                "latitude_deg": _known(targets.latitude[k], 9),
+                "height_m": _known(targets.height[k], 4),
+                "depth_m": _known(own.depth[k], 3),
+                "horizontal_95_m": _known(radius[k], 4),
+            }
+            for k in range(len(targets))
+        ],
+    }
+
+
+def _known(value: float, decimals: int) -> float | None:
+    number = float(value)
+    return round(number, decimals) + 0.0 if abs(number) < float("inf") else None
