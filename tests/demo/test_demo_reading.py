@@ -22,7 +22,7 @@ def pair(request, tmp_path_factory):
         guess = guess_mapping(path, upload.file, hints=dict(upload.hints))
         assert not guess.ambiguities, (upload.file, guess.ambiguities)
         uploads.append(
-            read_upload(path, upload.file, guess.mapping, tag="ABCDE"[index], source_index=index)
+            read_upload(path, upload.file, guess.mapping, tag="ABCDEFG"[index], source_index=index)
         )
     return demo, join_uploads(uploads), simulate(request.param)
 

@@ -21,6 +21,7 @@ ACCEPTED = {
     "depth-typing": {"depth-typing"},
     "position-typing": {"position-outlier", "speed"},
     "utility-code": {"utility-mismatch"},
+    "wrong-frame": {"control-failed"},
 }
 
 

@@ -270,6 +270,14 @@ def _by_cause(
     return tuple(sorted(found, key=lambda item: -item.weight))
 
 
+def _together(ways: tuple[str, ...]) -> str:
+    """Ways in a row; what they all start with is said once."""
+    shared = "the coordinates are in "
+    if not all(way.startswith(shared) for way in ways):
+        return ", or ".join(ways)
+    return shared + ", ".join(way.removeprefix(shared) for way in ways)
+
+
 def _words(report: MixUpReport) -> tuple[str, ...]:
     checks = f"{report.checks} check{'s' if report.checks != 1 else ''}"
     upload = f" of upload {report.upload}" if report.upload else ""
@@ -292,7 +300,7 @@ def _words(report: MixUpReport) -> tuple[str, ...]:
             first,
             f"No single known mix-up is probable enough to be named. Possible: {listed}.",
         )
-    ways = " or ".join(top.words[:4]) + (" or alike" if len(top.words) > 4 else "")
+    ways = _together(top.words[:4]) + (" or alike" if len(top.words) > 4 else "")
     second = f"Probably {_WORDS[top.cause]} (weight {top.weight:.2f}): if {ways}"
     if math.isfinite(top.offset):
         second += f" ({top.offset:+.3f} m)"

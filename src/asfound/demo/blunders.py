@@ -25,6 +25,7 @@ CAUSES = (
     "depth-typing",
     "position-typing",
     "utility-code",
+    "wrong-frame",
 )
 SHUFFLED_UPLOAD = 2
 """The upload whose rows come in no order (index into `UPLOADS`)."""
@@ -68,6 +69,25 @@ class Blunders:
     depth_slip: npt.NDArray[np.object_]
     position_slip: Flags
     typed_utility: npt.NDArray[np.int64]
+
+
+def no_blunders(walk: Walk, utility: npt.NDArray[np.int64]) -> Blunders:
+    """A walk on which nothing goes wrong but the frame that an upload's file is declared in."""
+    count = len(walk)
+    wrong = np.array([bool(upload.declared) for upload in walk.uploads])[walk.source]
+    nothing, no = np.zeros(count), np.zeros(count, bool)
+    return Blunders(
+        cause=np.where(wrong, "wrong-frame", "").astype(object),
+        floating=no,
+        lean=nothing,
+        extra_height=nothing,
+        neighbour_offset=nothing,
+        neighbour_depth=nothing + 1.0,
+        neighbour_share=nothing,
+        depth_slip=np.full(count, "", object),
+        position_slip=no,
+        typed_utility=utility.copy(),
+    )
 
 
 class _Places:

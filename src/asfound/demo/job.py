@@ -15,15 +15,24 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.demo import _frames
-from asfound.demo.blunders import Blunders, draw_blunders
+from asfound.demo.blunders import draw_blunders, no_blunders
 from asfound.demo.layouts import write_page
-from asfound.demo.logbook import Logbook, keep_log, true_depths
-from asfound.demo.pages import Page, page_shots, write_pages
+from asfound.demo.logbook import keep_log, true_depths
+from asfound.demo.pages import page_shots, write_pages
 from asfound.demo.street import JOB_CRS, Street, TrueLine, build_street
-from asfound.demo.survey import CONTROL, LOCAL_ZONE, RECEIVER_1, RECEIVER_2, UPLOADS, UploadPlan
+from asfound.demo.survey import (
+    AGAIN_LENGTH,
+    AGAIN_LINE,
+    CONTROL,
+    LOCAL_ZONE,
+    RECEIVER_1,
+    RECEIVER_2,
+    UploadPlan,
+    afternoon,
+)
 from asfound.demo.sweeps import SWEEPS_FILE, make_sweeps
-from asfound.demo.truth import Truth, gather_truth, truth_json
-from asfound.demo.walk import Walk, control_places, take_walk
+from asfound.demo.truth import Part, Truth, gather_truth, truth_json
+from asfound.demo.walk import control_places, take_walk
 from asfound.model import (
     ControlPoint,
     Frame,
@@ -93,11 +102,7 @@ class DemoJob:
 
 @dataclass(frozen=True, eq=False)
 class _Survey:
-    street: Street
-    walk: Walk
-    blunders: Blunders
-    log: Logbook
-    pages: tuple[Page, ...]
+    parts: tuple[Part, ...]
     settings: JobSettings
     truth: Truth
     sweeps: bytes
@@ -109,7 +114,7 @@ def _survey(seed: int) -> _Survey:
     Each stage has its own stream of random numbers, so that a change in one leaves the draws of
     the others as they were.
     """
-    streams = [np.random.default_rng([seed, stage]) for stage in range(7)]
+    streams = [np.random.default_rng([seed, stage]) for stage in range(8)]
     street = build_street(streams[0])
     walk = take_walk(street, streams[1])
     utility = np.array([*(int(line.utility) for line in street.lines), 0])[walk.line]
@@ -118,16 +123,40 @@ def _survey(seed: int) -> _Survey:
     log = keep_log(street, walk, blunders, streams[3])
     pages = write_pages(walk, log, blunders, streams[4])
     sweeps, true_sweeps = make_sweeps(street, walk, blunders, depth, streams[6])
+    morning = Part(walk, log, blunders, pages)
+    parts = (morning, _afternoon(street, morning, streams[7]))
     return _Survey(
-        street,
-        walk,
-        blunders,
-        log,
-        pages,
+        parts,
         _settings(street, streams[5]),
-        gather_truth(seed, street, walk, log, blunders, pages, true_sweeps),
+        gather_truth(seed, street, parts, true_sweeps),
         sweeps,
     )
+
+
+def _afternoon(street: Street, before: Part, rng: np.random.Generator) -> Part:
+    """A stretch walked again and a check-out, both without blunders in the shots themselves."""
+    walk = take_walk(street, rng, afternoon(_clear_stretch(street, before)))
+    utility = np.array([*(int(line.utility) for line in street.lines), 0])[walk.line]
+    blunders = no_blunders(walk, utility)
+    log = keep_log(street, walk, blunders, rng)
+    pages = write_pages(walk, log, blunders, rng, first=len(before.pages))
+    return Part(walk, log, blunders, pages)
+
+
+def _clear_stretch(street: Street, before: Part) -> float:
+    """Station from which the line can be walked again without coming by a strong neighbour."""
+    walk = before.walk
+    line = [line.name for line in street.lines].index(AGAIN_LINE)
+    mine = walk.line == line
+    first = mine & (walk.source == walk.source[mine].min())
+    near = walk.station[mine & (before.blunders.neighbour_share != 0)]
+    starts = np.arange(6.0, walk.station[first].max() - AGAIN_LENGTH - 6.0, 3.0)
+    free = [
+        start
+        for start in starts.tolist()
+        if not ((near > start - 6.0) & (near < start + AGAIN_LENGTH + 6.0)).any()
+    ]
+    return float(free[len(free) // 2])
 
 
 def generate(seed: int = 7) -> DemoJob:
@@ -143,9 +172,12 @@ def generate(seed: int = 7) -> DemoJob:
     DemoJob
     """
     made = _survey(seed)
-    files = {UPLOADS[page.source].file: write_page(page, made.walk) for page in made.pages}
+    files = {
+        page.upload.file: write_page(page, part.walk) for part in made.parts for page in part.pages
+    }
     files[SWEEPS_FILE] = made.sweeps
-    uploads = [DemoUpload(upload.file, _hints(upload)) for upload in UPLOADS]
+    plans = [page.upload for part in made.parts for page in part.pages]
+    uploads = [DemoUpload(upload.file, _hints(upload)) for upload in plans]
     uploads.append(DemoUpload(SWEEPS_FILE, _SWEEP_HINTS, kind="sweeps"))
     return DemoJob(made.settings, files, tuple(uploads), made.truth)
 
@@ -164,24 +196,25 @@ def simulate(seed: int) -> tuple[Shots, tuple[Source, ...], JobSettings, Truth]:
         Row by row that of `shots`.
     """
     made = _survey(seed)
-    shots = Shots.join([page_shots(page, made.walk) for page in made.pages])
+    shots = Shots.join([page_shots(page, part.walk) for part in made.parts for page in part.pages])
     sources = tuple(
         Source(
             tag=chr(65 + page.source),
-            file=UPLOADS[page.source].file,
+            file=page.upload.file,
             sha256="",
             size=0,
             rows=len(page.row) + len(page.spoiled),
-            frame=Frame(_crs(UPLOADS[page.source])),
+            frame=Frame(_crs(page.upload)),
             position_of="antenna",
-            receiver=UPLOADS[page.source].receiver.serial,
+            receiver=page.upload.receiver.serial,
             antenna_height=(
-                UPLOADS[page.source].receiver.antenna_height
-                if UPLOADS[page.source].layout == "sexagesimal"
+                page.upload.receiver.antenna_height
+                if page.upload.layout == "sexagesimal"
                 else np.nan
             ),
         )
-        for page in made.pages
+        for part in made.parts
+        for page in part.pages
     )
     return shots, sources, made.settings, made.truth
 
@@ -197,12 +230,14 @@ def write_demo(folder: Path, seed: int = 7) -> DemoJob:
 
 
 def _crs(upload: UploadPlan) -> str:
-    return JOB_CRS if upload.layout == "grid" else _frames.FRAME_CODES[upload.frame]
+    if upload.layout == "grid":
+        return JOB_CRS
+    return _frames.FRAME_CODES[upload.declared or upload.frame]
 
 
 def _hints(upload: UploadPlan) -> dict[str, object]:
     hints: dict[str, object] = {
-        "frame": JOB_CRS if upload.layout == "grid" else upload.frame,
+        "frame": JOB_CRS if upload.layout == "grid" else upload.declared or upload.frame,
         "heights": "ellipsoidal",
         "position_of": "antenna",
         "receiver": upload.receiver.serial,

@@ -16,7 +16,7 @@ from collections.abc import Callable
 import numpy as np
 
 from asfound.demo.pages import ARC_GRAIN, Page
-from asfound.demo.survey import CONTROL, UPLOADS, UTC_OFFSET
+from asfound.demo.survey import CONTROL, UTC_OFFSET
 from asfound.demo.walk import Walk
 from asfound.model import APWA_COLOURS, Fix, Utility
 
@@ -55,7 +55,7 @@ _WORDS = {
 
 def write_page(page: Page, walk: Walk) -> bytes:
     """The raw file of a page."""
-    layout = UPLOADS[page.source].layout
+    layout = page.upload.layout
     header, delimiter, write = _WRITERS[layout]
     rows: dict[int, list[str]] = {}
     for place, row in enumerate(page.row.tolist()):

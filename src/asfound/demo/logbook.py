@@ -15,7 +15,6 @@ import numpy.typing as npt
 from asfound.demo import _frames
 from asfound.demo.blunders import Blunders
 from asfound.demo.street import Street
-from asfound.demo.survey import UPLOADS
 from asfound.demo.walk import Walk
 from asfound.em import (
     OWN_SIGNAL,
@@ -177,7 +176,7 @@ def _read_signal(
     reading = reading * (1 + np.where(walk.visit >= 0, scale[hookup], 0.0))
     # Peak and null are each found with the same care.
     separation = np.abs(across - shown.null - pin * rng.standard_normal(count))
-    records = np.array([upload.receiver.records_null for upload in UPLOADS])[walk.source]
+    records = np.array([upload.receiver.records_null for upload in walk.uploads])[walk.source]
     return _Signal(
         across, reading, line_current(walk) * current, np.where(records, separation, np.nan)
     )
@@ -201,7 +200,7 @@ def _position(
     rng: np.random.Generator,
 ) -> dict[str, npt.NDArray[Any]]:
     count = len(walk)
-    receivers = [upload.receiver for upload in UPLOADS]
+    receivers = [upload.receiver for upload in walk.uploads]
 
     def per_source(values: list[float]) -> Floats:
         return np.array(values, np.float64)[walk.source]
@@ -226,14 +225,14 @@ def _position(
     noise += np.stack([aged, aged, 2 * aged]) * rng.standard_normal((3, count))
 
     # Shared by an upload, and by a frame's operation.
-    sources = len(UPLOADS)
+    sources = len(walk.uploads)
     size = np.array([BASE_HORIZONTAL, BASE_HORIZONTAL, BASE_VERTICAL])
     noise += (size[:, None] * rng.standard_normal((3, sources)))[:, walk.source]
     pole = ANTENNA_HEIGHT * rng.standard_normal(sources)[walk.source]
-    frames = sorted({upload.frame for upload in UPLOADS})
+    frames = sorted({upload.frame for upload in walk.uploads})
     stated = np.array([_frames.stated_accuracy(frame) for frame in frames])
     share = np.array([np.sqrt(0.5), np.sqrt(0.5), 1.0])[:, None] * stated
-    of_frame = np.array([frames.index(upload.frame) for upload in UPLOADS])[walk.source]
+    of_frame = np.array([frames.index(upload.frame) for upload in walk.uploads])[walk.source]
     noise += (share * rng.standard_normal((3, len(frames))))[:, of_frame]
 
     # Time passes between the position and the key press.
@@ -264,7 +263,7 @@ def _position(
         length * np.sin(tilt) * np.cos(towards) + noise[1],
     )
     epoch = decimal_year(walk.time)
-    for index, upload in enumerate(UPLOADS):
+    for index, upload in enumerate(walk.uploads):
         rows = walk.source == index
         longitude[rows], latitude[rows], height[rows] = _frames.to_frame(
             upload.frame, longitude[rows], latitude[rows], height[rows], epoch[rows]

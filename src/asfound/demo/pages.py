@@ -15,7 +15,7 @@ import numpy.typing as npt
 from asfound.demo import _frames
 from asfound.demo.blunders import SHUFFLED_UPLOAD, Blunders
 from asfound.demo.logbook import Logbook
-from asfound.demo.survey import CONTROL, UPLOADS
+from asfound.demo.survey import CONTROL, UploadPlan
 from asfound.demo.walk import Walk
 from asfound.model import Labels, Shots
 
@@ -26,6 +26,7 @@ QUARTER_INCH = 0.0254 / 4
 ARC_GRAIN = 100_000
 """Written seconds of arc are in units of 1/ARC_GRAIN second: 0.3 mm."""
 FEET_PER_METRE = 1 / 0.3048
+_SHORT = 40  # a file of so few rows has none that are no shots
 _NOTES = ("driveway", "valve box 2 m north", "traffic", "hydrant near", "wet grass", "recheck")
 
 
@@ -36,7 +37,8 @@ class Page:
     Parameters
     ----------
     source : int
-        Index into `UPLOADS`.
+        Index among all uploads of the job.
+    upload : UploadPlan
     shots : (n,) int64
         Indices into the walk.
     row : (n,) int64
@@ -48,6 +50,7 @@ class Page:
     """
 
     source: int
+    upload: UploadPlan
     shots: Integers
     row: Integers
     spoiled: dict[int, str]
@@ -55,23 +58,32 @@ class Page:
 
 
 def write_pages(
-    walk: Walk, log: Logbook, blunders: Blunders, rng: np.random.Generator
+    walk: Walk, log: Logbook, blunders: Blunders, rng: np.random.Generator, *, first: int = 0
 ) -> tuple[Page, ...]:
-    """All uploads as they are written down, typing errors included."""
+    """The uploads of a walk as they are written down, typing errors included.
+
+    Parameters
+    ----------
+    walk, log, blunders
+    first : int
+        Index of the walk's first upload among all of the job.
+    """
     pages = []
-    for source, upload in enumerate(UPLOADS):
+    for source, upload in enumerate(walk.uploads):
         shots = np.flatnonzero(walk.source == source)
-        if source == SHUFFLED_UPLOAD:
+        if first + source == SHUFFLED_UPLOAD:
             shots = rng.permutation(shots)
-        rows = np.arange(1, len(shots) + 3)
-        spoiled = np.sort(rng.choice(rows[10:-10], 2, replace=False))
+        count = 2 if len(shots) > _SHORT else 0
+        rows = np.arange(1, len(shots) + count + 1)
+        spoiled = np.sort(rng.choice(rows[10:-10], count, replace=False)) if count else rows[:0]
         kinds = ("no position", "header") if source % 2 else ("no position", "remark")
         pages.append(
             Page(
-                source,
+                first + source,
+                upload,
                 shots,
                 np.setdiff1d(rows, spoiled),
-                dict(zip(spoiled.tolist(), kinds, strict=True)),
+                dict(zip(spoiled.tolist(), kinds, strict=False)),
                 {
                     **_common(shots, walk, log, blunders, rng),
                     **_LAYOUTS[upload.layout](shots, walk, log, blunders, rng),
@@ -215,7 +227,7 @@ def _mistype(grains: Integers, bearing: float, rng: np.random.Generator) -> Inte
 def page_shots(page: Page, walk: Walk) -> Shots:
     """The shots that reading the page's file gives."""
     numbers = {key: np.asarray(value) for key, value in page.numbers.items()}
-    upload = UPLOADS[page.source]
+    upload = page.upload
     visits = [walk.visits[k] if k >= 0 else None for k in numbers["visit"]]
     foot = _frames.US_SURVEY_FOOT
     columns: dict[str, object] = {

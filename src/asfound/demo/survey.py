@@ -1,6 +1,8 @@
 """Who surveyed what, when and with what: the plan of the two days in Osier Lane.
 
-Two receivers, two days, four uploads in three layouts. Receiver 1 works with a correction service
+Two receivers, two days, four uploads in three layouts; on the second afternoon one receiver walks a
+stretch of the first day again, and checks out on control with another correction service, whose
+frame is written down wrongly. Receiver 1 works with a correction service
 in NAD 83(2011), receiver 2 with one in ITRF2020, each at the time of the survey. Serials, control
 points and hook-up names are invented.
 """
@@ -91,6 +93,10 @@ class UploadPlan:
     start : datetime64
         Local time of the first shot.
     visits : tuple of Visit
+    before, after : tuple of int
+        Control points that are checked before and after the visits.
+    declared : str
+        Frame that is declared when the file is added; empty: the true one.
     """
 
     file: str
@@ -99,6 +105,9 @@ class UploadPlan:
     frame: str
     start: np.datetime64
     visits: tuple[Visit, ...]
+    before: tuple[int, ...] = (0,)
+    after: tuple[int, ...] = (1,)
+    declared: str = ""
 
 
 RECEIVER_1 = ReceiverKind("EL-0417", 1.9, True, True, True, 0.008, 0.015, 1.0, 6400.0)
@@ -129,6 +138,8 @@ UPLOADS = (
             Visit("telecom cable", "T2 pedestal", Method.DIRECT, 33000.0, 0.045, 999.0, 150.0),
             Visit("telecom cable", "T2 pedestal", Method.DIRECT, 33000.0, 0.045, 148.0, 121.0),
         ),
+        (1,),
+        (0,),
     ),
     UploadPlan(
         "osier-lane-day2-EL-0417.tsv",
@@ -152,8 +163,48 @@ UPLOADS = (
             Visit("gas service 2", "T2 gas riser", Method.DIRECT, 8000.0, 0.050, 1.5, 99.0, 2.5),
             Visit("reclaimed main", "T2 valve box", Method.DIRECT, 8000.0, 0.080, 0.0, 999.0),
         ),
+        (1,),
+        (0,),
     ),
 )
+
+AGAIN_LINE, AGAIN_LENGTH = "gas main", 36.0
+"""Walked again on the second afternoon: so much of the first visit to this line [m]."""
+
+
+def afternoon(start: float) -> tuple[UploadPlan, ...]:
+    """The second afternoon: a stretch walked again, and control checked on another service.
+
+    Parameters
+    ----------
+    start : float
+        Station from which the line is walked again [m].
+    """
+    again = Visit(
+        AGAIN_LINE, "T3 gas valve", Method.DIRECT, 8000.0, 0.100, start, start + AGAIN_LENGTH
+    )
+    return (
+        UploadPlan(
+            "osier-lane-day2-EL-0562-again.txt",
+            "sexagesimal",
+            RECEIVER_2,
+            "ITRF2020",
+            np.datetime64("2026-11-18T13:10:25"),
+            (again,),
+        ),
+        UploadPlan(
+            "osier-lane-day2-EL-0562-checkout.txt",
+            "sexagesimal",
+            RECEIVER_2,
+            "ITRF2020",
+            np.datetime64("2026-11-18T16:12:10"),
+            (),
+            (1, 1),
+            (0, 0),
+            declared="NAD83(2011)",
+        ),
+    )
+
 
 CONTROL = (("CP1", 12.0, -11.0), ("CP2", 236.0, 11.5))
 """Control points: name, station and distance to the right of the street's axis [m]."""

@@ -12,7 +12,6 @@ from asfound.demo.blunders import SHUFFLED_UPLOAD, Blunders
 from asfound.demo.logbook import Logbook
 from asfound.demo.pages import Page
 from asfound.demo.street import Street, TrueLine
-from asfound.demo.survey import UPLOADS
 from asfound.demo.sweeps import TrueSweep
 from asfound.demo.walk import Walk
 
@@ -45,6 +44,10 @@ class Truth:
     spoiled : tuple of (int, int, str)
         Upload, data row and kind of each row that is no shot.
     sweeps : tuple of TrueSweep
+    files : tuple of str
+        Of all uploads.
+    misread : tuple of (int, str, str)
+        Uploads whose frame is declared wrongly: index, frame as declared, true frame.
     """
 
     seed: int
@@ -62,41 +65,65 @@ class Truth:
     shuffled: tuple[int, ...]
     spoiled: tuple[tuple[int, int, str], ...]
     sweeps: tuple[TrueSweep, ...]
+    files: tuple[str, ...]
+    misread: tuple[tuple[int, str, str], ...]
 
     def __len__(self) -> int:
         return len(self.row)
 
 
+@dataclass(frozen=True, eq=False)
+class Part:
+    """A walk and all that came of it."""
+
+    walk: Walk
+    log: Logbook
+    blunders: Blunders
+    pages: tuple[Page, ...]
+
+
 def gather_truth(
-    seed: int,
-    street: Street,
-    walk: Walk,
-    log: Logbook,
-    blunders: Blunders,
-    pages: tuple[Page, ...],
-    sweeps: tuple[TrueSweep, ...],
+    seed: int, street: Street, parts: tuple[Part, ...], sweeps: tuple[TrueSweep, ...]
 ) -> Truth:
-    """The truth in the order of the pages."""
-    order = np.concatenate([page.shots for page in pages])
+    """The truth in the order of the pages of all parts."""
     names = np.array([*(line.name for line in street.lines), ""], object)
+    orders = [np.concatenate([page.shots for page in part.pages]) for part in parts]
+    pages = [page for part in parts for page in part.pages]
+
+    def logged(name: str) -> Floats:
+        columns = [
+            getattr(part.log, name)[order] for part, order in zip(parts, orders, strict=True)
+        ]
+        return np.concatenate(columns)
+
     return Truth(
         seed=seed,
-        source=walk.source[order],
+        source=np.concatenate([np.full(len(page.row), page.source) for page in pages]),
         row=np.concatenate([page.row for page in pages]),
-        easting=log.true_easting[order],
-        northing=log.true_northing[order],
-        height=log.true_height[order],
-        tip_easting=log.tip_easting[order],
-        tip_northing=log.tip_northing[order],
-        ground_height=log.ground_height[order],
-        line=names[walk.line[order]],
-        cause=blunders.cause[order],
+        easting=logged("true_easting"),
+        northing=logged("true_northing"),
+        height=logged("true_height"),
+        tip_easting=logged("tip_easting"),
+        tip_northing=logged("tip_northing"),
+        ground_height=logged("ground_height"),
+        line=np.concatenate(
+            [names[part.walk.line[order]] for part, order in zip(parts, orders, strict=True)]
+        ),
+        cause=np.concatenate(
+            [part.blunders.cause[order] for part, order in zip(parts, orders, strict=True)]
+        ),
         lines=street.lines,
         shuffled=(SHUFFLED_UPLOAD,),
         spoiled=tuple(
             (page.source, row, kind) for page in pages for row, kind in page.spoiled.items()
         ),
         sweeps=sweeps,
+        files=tuple(page.upload.file for page in pages),
+        misread=tuple(
+            (page.source, page.upload.declared, page.upload.frame)
+            for page in pages
+            if page.upload.declared
+        ),
     )
 
 
@@ -111,7 +138,7 @@ def truth_json(truth: Truth) -> bytes:
         "seed": truth.seed,
         "units": "metres in the job's CRS, ellipsoidal heights",
         "shots": {
-            "file": [UPLOADS[k].file for k in truth.source],
+            "file": [truth.files[k] for k in truth.source],
             "row": truth.row.tolist(),
             "easting": metres(truth.easting),
             "northing": metres(truth.northing),
@@ -148,9 +175,13 @@ def truth_json(truth: Truth) -> bytes:
             }
             for sweep in truth.sweeps
         ],
-        "shuffled": [UPLOADS[k].file for k in truth.shuffled],
+        "frames_declared_wrongly": [
+            {"file": truth.files[k], "declared": declared, "true": true}
+            for k, declared, true in truth.misread
+        ],
+        "shuffled": [truth.files[k] for k in truth.shuffled],
         "rows_that_are_no_shots": [
-            {"file": UPLOADS[k].file, "row": row, "kind": kind} for k, row, kind in truth.spoiled
+            {"file": truth.files[k], "row": row, "kind": kind} for k, row, kind in truth.spoiled
         ],
     }
     return (json.dumps(tree, indent=1) + "\n").encode()

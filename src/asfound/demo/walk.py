@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from asfound.demo._paths import Path
 from asfound.demo.street import Street
-from asfound.demo.survey import CONTROL, UPLOADS, UTC_OFFSET, Visit
+from asfound.demo.survey import CONTROL, UPLOADS, UTC_OFFSET, UploadPlan, Visit
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -26,7 +26,7 @@ class Walk:
     Parameters
     ----------
     source : (n,) int64
-        Index into `UPLOADS`.
+        Index into `uploads`.
     visit : (n,) int64
         Running number of the visit, -1 for control checks.
     line : (n,) int64
@@ -40,6 +40,7 @@ class Walk:
     time : (n,) datetime64[us]
         UTC.
     visits : tuple of Visit
+    uploads : tuple of UploadPlan
     """
 
     source: Integers
@@ -52,6 +53,7 @@ class Walk:
     bearing: Floats
     time: npt.NDArray[np.datetime64]
     visits: tuple[Visit, ...]
+    uploads: tuple[UploadPlan, ...]
 
     def __len__(self) -> int:
         return len(self.station)
@@ -64,8 +66,10 @@ def control_places(street: Street) -> tuple[Floats, Floats]:
     return east + right * np.cos(bearing), north - right * np.sin(bearing)
 
 
-def take_walk(street: Street, rng: np.random.Generator) -> Walk:
-    """Plan all shots of both days: a control check, the lines, a control check."""
+def take_walk(
+    street: Street, rng: np.random.Generator, uploads: tuple[UploadPlan, ...] = UPLOADS
+) -> Walk:
+    """Plan all shots of some uploads: control checks, the lines, control checks."""
     names = [line.name for line in street.lines]
     columns: dict[str, list[npt.NDArray[Any]]] = {}
     visits: list[Visit] = []
@@ -75,7 +79,7 @@ def take_walk(street: Street, rng: np.random.Generator) -> Walk:
             columns.setdefault(key, []).append(value)
 
     control_east, control_north = control_places(street)
-    for source, upload in enumerate(UPLOADS):
+    for source, upload in enumerate(uploads):
 
         def check(which: int, source: int = source) -> None:
             add(
@@ -89,7 +93,8 @@ def take_walk(street: Street, rng: np.random.Generator) -> Walk:
                 bearing=np.array([0.0]),
             )
 
-        check(source % 2)
+        for which in upload.before:
+            check(which)
         for visit in upload.visits:
             path = street.line(visit.line).path
             station = _stations(visit, path, rng)
@@ -106,10 +111,11 @@ def take_walk(street: Street, rng: np.random.Generator) -> Walk:
                 bearing=bearing,
             )
             visits.append(visit)
-        check((source + 1) % 2)
+        for which in upload.after:
+            check(which)
     joined = {key: np.concatenate(parts) for key, parts in columns.items()}
-    time = _times(joined, rng)
-    return Walk(**joined, time=time, visits=tuple(visits))
+    time = _times(joined, uploads, rng)
+    return Walk(**joined, time=time, visits=tuple(visits), uploads=uploads)
 
 
 def _stations(visit: Visit, path: Path, rng: np.random.Generator) -> Floats:
@@ -128,7 +134,9 @@ def _stations(visit: Visit, path: Path, rng: np.random.Generator) -> Floats:
 
 
 def _times(
-    walk: dict[str, npt.NDArray[Any]], rng: np.random.Generator
+    walk: dict[str, npt.NDArray[Any]],
+    uploads: tuple[UploadPlan, ...],
+    rng: np.random.Generator,
 ) -> npt.NDArray[np.datetime64]:
     """UTC time of each shot: walking there, finding the peak, now and then a stop."""
     east, north = walk["easting"].astype(np.float64), walk["northing"].astype(np.float64)
@@ -145,7 +153,7 @@ def _times(
     elapsed = distance / _WALKING_SPEED + pause
     source = walk["source"]
     time = np.empty(count, "datetime64[us]")
-    for index, upload in enumerate(UPLOADS):
+    for index, upload in enumerate(uploads):
         rows = source == index
         seconds = np.cumsum(np.where(np.arange(rows.sum()) == 0, 0.0, elapsed[rows]))
         # Whole tenths of a second, as the finest layout writes them.
