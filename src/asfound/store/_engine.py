@@ -1,0 +1,218 @@
+"""Connections: SQLite in one file, or PostgreSQL by URL; what each needs to keep its word."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError, SQLAlchemyError
+
+from asfound.store._errors import BusyError, StoreError
+
+Journal = Literal["wal", "delete"]
+
+WAIT = 60.0
+"""How long a writer waits for others before it gives up [s]."""
+
+
+def database_url(where: str | Path) -> URL:
+    """A URL from a path to a SQLite file, ``sqlite:///...`` or ``postgresql://...``.
+
+    Raises
+    ------
+    StoreError
+        If it is none of these.
+    """
+    if isinstance(where, Path) or "://" not in where:
+        return URL.create("sqlite+pysqlite", database=str(Path(where).absolute()))
+    try:
+        url = make_url(where)
+    except ArgumentError as error:
+        raise StoreError(
+            "the database's address can't be read.",
+            where="--database",
+            remedy="Write sqlite:///FILE or postgresql://USER@HOST/NAME.",
+        ) from error
+    backend = url.get_backend_name()
+    if backend == "sqlite" and url.database not in (None, "", ":memory:"):
+        return url.set(drivername="sqlite+pysqlite")
+    if backend == "postgresql":
+        return url.set(drivername="postgresql+psycopg")
+    raise StoreError(
+        f"a database of the kind {url.drivername} can't be used.",
+        where="--database",
+        remedy="Write sqlite:///FILE or postgresql://USER@HOST/NAME.",
+    )
+
+
+def make_engine(url: URL, journal: Journal = "wal") -> Engine:
+    """An engine whose commits last: a committed row is there after the power went.
+
+    Parameters
+    ----------
+    url : URL
+        From `database_url`.
+    journal : "wal" or "delete"
+        SQLite only: many readers beside a writer, or one file that can be copied and carried.
+
+    Raises
+    ------
+    StoreError
+        If PostgreSQL's driver is not installed.
+    """
+    if url.get_backend_name() == "sqlite":
+        Path(str(url.database)).parent.mkdir(parents=True, exist_ok=True)
+        engine = create_engine(
+            url,
+            connect_args={"timeout": WAIT, "isolation_level": None, "check_same_thread": False},
+            pool_size=8,
+            max_overflow=56,
+            pool_timeout=WAIT,
+        )
+        event.listen(engine, "connect", _sqlite_connect(journal))
+        event.listen(engine, "begin", _sqlite_begin)
+        return engine
+    try:
+        return create_engine(
+            url,
+            # A server may be set to answer before the disk has; ours must not.
+            connect_args={
+                "options": f"-c synchronous_commit=on -c lock_timeout={int(WAIT * 1000)}"
+                " -c timezone=UTC",
+                "connect_timeout": 10,
+            },
+            pool_size=8,
+            max_overflow=56,
+            pool_timeout=WAIT,
+            pool_pre_ping=True,
+        )
+    except ModuleNotFoundError as error:
+        raise StoreError(
+            "PostgreSQL's driver is not installed.",
+            where="--database",
+            remedy="Install it with: pip install 'asfound[desk]'",
+        ) from error
+
+
+def _sqlite_connect(journal: Journal) -> Callable[[Any, Any], None]:
+    def prepare(connection: sqlite3.Connection, _record: Any) -> None:
+        cursor = connection.cursor()
+        cursor.execute("PRAGMA foreign_keys = ON")
+        (current,) = cursor.execute("PRAGMA journal_mode").fetchone()
+        if current != journal:
+            # Changing it needs the file alone; whoever comes second finds it changed.
+            try:
+                cursor.execute(f"PRAGMA journal_mode = {journal}")
+            except sqlite3.OperationalError as error:
+                if "locked" not in str(error) and "readonly" not in str(error):
+                    raise
+        cursor.execute("PRAGMA synchronous = FULL")
+        cursor.close()
+
+    return prepare
+
+
+def _sqlite_begin(connection: Connection) -> None:
+    # A reader that turns writer can't wait for its turn in SQLite, so writers say so at once.
+    immediate = connection.get_execution_options().get("immediate", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if immediate else "BEGIN")
+
+
+def utc_now() -> datetime:
+    """The time."""
+    return datetime.now(UTC)
+
+
+class Transactions:
+    """Reading and writing in transactions; what every part of the store is built on.
+
+    Parameters
+    ----------
+    engine : Engine
+    clock : callable
+        Gives the time in UTC.
+    """
+
+    def __init__(self, engine: Engine, clock: Callable[[], datetime] = utc_now) -> None:
+        self.engine = engine
+        self.clock = clock
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Whether the database is a SQLite file."""
+        return self.engine.dialect.name == "sqlite"
+
+    @property
+    def shown_url(self) -> str:
+        """The address without its password."""
+        url = self.engine.url
+        return str(url.database) if self.is_sqlite else url.render_as_string(hide_password=True)
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A transaction that sees one state of the database."""
+        with self._translated(), self.engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """A transaction that commits at its end, or leaves nothing behind."""
+        with (
+            self._translated(),
+            self.engine.connect().execution_options(immediate=True) as connection,
+            connection.begin(),
+        ):
+            yield connection
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        try:
+            yield
+        except OperationalError as error:
+            raise _said(error, self.shown_url) from error
+        except SQLAlchemyError as error:
+            # Broken unique constraints and the like are caught where they can happen.
+            raise StoreError(
+                f"the database refuses: {_first_line(error)}.",
+                where=self.shown_url,
+                remedy="Nothing was written. Check that it is a database of this version.",
+            ) from error
+
+    def close(self) -> None:
+        """Give all connections back."""
+        self.engine.dispose()
+
+
+def _first_line(error: SQLAlchemyError) -> str:
+    text = str(error.orig if isinstance(error, DBAPIError) and error.orig else error)
+    return (text.strip().splitlines() or [type(error).__name__])[0].rstrip(".")
+
+
+def _said(error: OperationalError, where: str) -> StoreError:
+    text = _first_line(error)
+    if "locked" in text or "busy" in text or "lock timeout" in text:
+        return BusyError(
+            "another program kept the database locked for too long.",
+            where=where,
+            remedy="Nothing was written. Try again; close the program that holds it.",
+        )
+    if "full" in text:
+        return StoreError(
+            "the disk is full.", where=where, remedy="Nothing was written. Make room, try again."
+        )
+    if "readonly" in text:
+        return StoreError(
+            "the database can't be written to.",
+            where=where,
+            remedy="Check the permissions of the file and its folder.",
+        )
+    return StoreError(
+        f"the database can't be used: {text}.",
+        where=where,
+        remedy="Check that it runs, its address and its permissions.",
+    )

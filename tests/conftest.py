@@ -1,0 +1,87 @@
+"""Databases for the tests: SQLite always, a throw-away PostgreSQL where it is installed."""
+
+from __future__ import annotations
+
+import getpass
+import os
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from uuid import uuid4
+
+import pytest
+
+_MISSING = "PostgreSQL is not installed; as root: sh requirements/system.sh"
+
+
+def _programs() -> Path | None:
+    """Where initdb and pg_ctl lie; Debian keeps them out of the PATH."""
+    for folder in sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True):
+        if (folder / "initdb").exists():
+            return folder
+    found = shutil.which("initdb")
+    return Path(found).resolve().parent if found else None
+
+
+def _as_owner(*command: str) -> None:
+    # PostgreSQL refuses to run as root.
+    front = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
+    done = subprocess.run([*front, *command], capture_output=True, text=True, cwd="/")
+    assert done.returncode == 0, f"{command}: {done.stdout}{done.stderr}"
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[str]:
+    """A PostgreSQL of our own: unix socket only, no password, gone afterwards.
+
+    Yields the address of its first database; make others with `new_postgresql`.
+    """
+    programs = _programs()
+    if programs is None:
+        pytest.skip(_MISSING)
+    # A socket's path may have 107 characters, so not pytest's own long folder.
+    place = Path(tempfile.mkdtemp(prefix="asfound-pg-"))
+    data = place / "data"
+    owner = "postgres" if os.geteuid() == 0 else getpass.getuser()
+    try:
+        if os.geteuid() == 0:
+            shutil.chown(place, "postgres")
+        _as_owner(
+            str(programs / "initdb"), "-D", str(data), "-A", "trust", "-U", owner, "-E", "UTF8",
+            "--no-sync", "--locale=C",
+        )  # fmt: skip
+        options = f"-c listen_addresses='' -c unix_socket_directories='{place}'"
+        options += " -c max_connections=200"
+        _as_owner(
+            str(programs / "pg_ctl"), "-D", str(data), "-w", "-t", "60", "-l", str(place / "log"),
+            "-o", options, "start",
+        )  # fmt: skip
+        try:
+            yield f"postgresql://{owner}@/postgres?host={place}"
+        finally:
+            _as_owner(str(programs / "pg_ctl"), "-D", str(data), "-m", "immediate", "stop")
+    finally:
+        shutil.rmtree(place, ignore_errors=True)
+
+
+@pytest.fixture
+def new_postgresql(postgresql: str) -> Iterator[str]:
+    """The address of an empty PostgreSQL database."""
+    import psycopg
+
+    name = f"asfound_{uuid4().hex}"
+    with psycopg.connect(postgresql, autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    yield postgresql.replace("@/postgres?", f"@/{name}?")
+    with psycopg.connect(postgresql, autocommit=True) as connection:
+        connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The address of an empty database; each test runs on both kinds."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'asfound.sqlite'}"
+    return str(request.getfixturevalue("new_postgresql"))
