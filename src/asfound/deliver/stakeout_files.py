@@ -18,7 +18,7 @@ from asfound.stakeout import (
     landxml_list,
     list_unit,
 )
-from asfound.units import length_unit
+from asfound.units import length_unit, lengths_in
 
 FOLDER = "stakeout"
 _WRITERS: dict[str, Callable[[ServiceTargets, str, date], bytes]] = {
@@ -67,7 +67,7 @@ def list_words(results: Results, made: StakeoutList) -> list[str]:
         f"{len(targets)} targets, {made.distance / unit.metres:.0f} {unit.symbol} on foot, "
         f"starting {made.start}."
     )
-    return [*lines, *about_list(targets)]
+    return [*lines, *(lengths_in(words, unit) for words in about_list(targets))]
 
 
 def list_record(results: Results, made: StakeoutList) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from asfound.stakeout.choosing import (
     check_request,
     choose_targets,
     day_epoch,
+    find_target,
     list_unit,
     make_stakeout,
     make_stakeouts,
@@ -29,6 +30,7 @@ from asfound.stakeout.targets import (
     line_targets,
     point_targets,
     shot_targets,
+    station_targets,
     tee_targets,
 )
 
@@ -52,6 +54,7 @@ __all__ = [
     "csv_list",
     "day_epoch",
     "feed",
+    "find_target",
     "geojson_list",
     "gpx_list",
     "guide",
@@ -71,6 +74,7 @@ __all__ = [
     "return_statistics",
     "shot_row",
     "shot_targets",
+    "station_targets",
     "tee_targets",
     "to_service",
     "walking_order",

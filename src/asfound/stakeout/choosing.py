@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
 from pathlib import PurePosixPath
 
@@ -15,6 +15,7 @@ from asfound.model import (
     STAKEOUT_FORMATS,
     Bore,
     Dig,
+    Exposure,
     Line,
     LineChoice,
     Pit,
@@ -33,12 +34,14 @@ from asfound.stakeout.targets import (
     line_targets,
     point_targets,
     shot_targets,
+    station_targets,
     tee_targets,
 )
 from asfound.units import decimal_year, length_unit
 
 Floats = npt.NDArray[np.float64]
 
+_FAR = 5000.0  # a walk does not begin farther away than this [m]
 _STRAIGHT = np.radians(1.0)  # a corner of a dig turns by more than this
 
 
@@ -90,6 +93,10 @@ def make_stakeout(results: Results, request: StakeoutRequest) -> StakeoutList:
             where=f"stakeout list {request.name}",
             remedy="Give the service's CRS with a projection, or leave landxml out.",
         )
+    if spot is not None:
+        away = float(np.hypot(ordered.easting[0] - spot[0], ordered.northing[0] - spot[1]))
+        if away > _FAR:
+            words += f", which lies {away / 1000.0:.0f} km from the first target: is that right?"
     return StakeoutList(request, given, distance, words or f"at {ordered.name[0]}, the first")
 
 
@@ -162,19 +169,8 @@ def choose_targets(results: Results, request: StakeoutRequest) -> Targets:
         parts.append(tees.take(np.flatnonzero(mine)))
     if request.digs:
         parts += [_corners(dig) for dig in _digs(results.plan.digs, request.digs, where)]
-    if request.exposures and results.plan.exposures:
-        seen = results.plan.exposures
-        parts += [
-            point_targets(
-                [item.name],
-                np.array([item.easting]),
-                np.array([item.northing]),
-                kind="exposure",
-                height=np.array([item.ground_height]),
-                horizontal_sd=item.horizontal_sd,
-            )
-            for item in seen
-        ]
+    if request.exposures:
+        parts += [_exposure(item) for item in results.plan.exposures]
     found = [part for part in parts if len(part)]
     if not found:
         raise InputError(
@@ -204,6 +200,107 @@ def shot_row(results: Results, name: str, *, where: str = "") -> int:
         f"the job has no shot '{name}'.",
         where=where,
         remedy="Shots are called upload-row, such as A-17; out/shots.csv lists them.",
+    )
+
+
+def find_target(results: Results, text: str) -> Targets:
+    """One spot of a job by what people call it.
+
+    Parameters
+    ----------
+    results : Results
+    text : str
+        A shot (``'A-17'``); a station of a line (``'W1@25'``, in the job's length unit, or
+        ``'W1@25m'``); a bend, end, tee, crossing or dig corner by its name in lists; an exposure
+        or control point by its name.
+
+    Raises
+    ------
+    InputError
+        If nothing, or more than one thing, goes by that name.
+    """
+    where = "TARGET"
+    name, at, station = text.rpartition("@")
+    if at:
+        line = _line(results.lines, name, where)
+        metres, code = _station(station, results.settings.length_unit)
+        return station_targets(line, np.array([metres]), code)
+    found = [item for item in _all_targets(results) if item.name[0].casefold() == text.casefold()]
+    if len(found) > 1:
+        raise InputError(
+            f"{len(found)} spots of the job are called '{text}'.",
+            where=where,
+            remedy="Take a station (W1@25) or a shot (A-17) instead.",
+        )
+    if found:
+        return found[0]
+    try:
+        row = shot_row(results, text, where=where)
+    except InputError:
+        raise InputError(
+            f"nothing in the job is called '{text}'.",
+            where=where,
+            remedy="Give a shot (A-17), a station (W1@25), or the name of a bend, tee, crossing, "
+            "dig corner, exposure or control point.",
+        ) from None
+    return shot_targets(
+        np.array([row]),
+        [results.shot_name(row)],
+        results.ground,
+        results.budget,
+        results.assembly,
+        results.intake.shots.utility,
+        results.depth,
+    )
+
+
+def _station(text: str, usual: str) -> tuple[float, str]:
+    """Metres and unit of a station; without a unit in the job's."""
+    for code in ("ftUS", "ft", "m"):
+        if text.endswith(code):
+            usual, text = code, text[: -len(code)]
+            break
+    try:
+        return float(text) * length_unit(usual).metres, usual
+    except ValueError:
+        raise InputError(
+            f"'{text}' is not a station.", where="TARGET", remedy="Write it like W1@25 or W1@25m."
+        ) from None
+
+
+def _all_targets(results: Results) -> Iterator[Targets]:
+    """Everything with a name of its own but shots, one by one."""
+    unit = results.settings.length_unit
+    parts = [line_targets(line, unit=unit) for line in results.lines]
+    parts.append(crossing_targets(results.crossings, results.lines))
+    parts.append(tee_targets(results.assembly))
+    parts += [_corners(dig) for dig in results.plan.digs]
+    for exposure in results.plan.exposures:
+        parts.append(_exposure(exposure))
+    for point in results.settings.control:
+        parts.append(
+            point_targets(
+                [point.name],
+                np.array([point.easting]),
+                np.array([point.northing]),
+                kind="control point",
+                height=np.array([point.height]),
+                horizontal_sd=point.horizontal_sd,
+            )
+        )
+    for part in parts:
+        for row in range(len(part)):
+            yield part.take(np.array([row]))
+
+
+def _exposure(item: Exposure) -> Targets:
+    return point_targets(
+        [item.name],
+        np.array([item.easting]),
+        np.array([item.northing]),
+        kind="exposure",
+        height=np.array([item.ground_height]),
+        horizontal_sd=item.horizontal_sd,
     )
 
 

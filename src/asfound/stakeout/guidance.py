@@ -134,6 +134,9 @@ class Guidance:
         Probability that the true spot lies within the tolerance of the tip.
     here : bool
         Whether one may say "here".
+    on_spot : bool
+        Whether the tip stands on the target's coordinates within the tolerance, however well
+        these are known; true wherever `here` is.
     refusals : tuple of str
         Why not, in words; empty if one may.
     """
@@ -155,6 +158,7 @@ class Guidance:
     consistent: bool = False
     chance_within: float = 0.0
     here: bool = False
+    on_spot: bool = False
     refusals: tuple[str, ...] = ()
 
 
@@ -199,17 +203,16 @@ def guide(
     plane = both[:2, :2]
     way = np.array([east, north])
     known = bool(np.isfinite(plane).all())
-    consistent, chance, spread = False, 0.0, math.nan
+    consistent, chance = False, 0.0
     if known:
         consistent = float(way @ np.linalg.solve(plane, way)) <= float(chi2.ppf(0.95, 2))
-        spread = math.sqrt(float(np.linalg.eigvalsh(plane)[1]))
-        chance = float(
-            ncx2.cdf((settings.tolerance / spread) ** 2, 2, max((distance / spread) ** 2, 1e-12))
-        )
+        chance = _chance_within(settings.tolerance, distance, plane)
     by, heading = "north", 0.0
     if settings.by == "course" and now - state.course_at <= settings.course_lasts:
         by, heading = "course", state.course
-    refusals = _refusals(state, fix, now, chance, known, settings)
+    doubts = _doubts(state, fix, now, settings)
+    refusals = doubts + _too_unsure(chance, known, settings)
+    standing = _chance_within(settings.tolerance, distance, own[:2, :2])
     return Guidance(
         status="live",
         fix=fix.fix.word,
@@ -228,8 +231,14 @@ def guide(
         consistent=consistent,
         chance_within=chance,
         here=not refusals,
+        on_spot=not refusals or (not doubts and standing >= settings.chance),
         refusals=refusals,
     )
+
+
+def _chance_within(tolerance: float, distance: float, plane: Floats) -> float:
+    spread = math.sqrt(float(np.linalg.eigvalsh(plane)[1]))
+    return float(ncx2.cdf((tolerance / spread) ** 2, 2, max((distance / spread) ** 2, 1e-12)))
 
 
 def _way(fix: LiveFix, target: LiveTarget, antenna_height: float) -> tuple[float, float, float]:
@@ -272,14 +281,10 @@ def _radius(covariance: Floats) -> float:
     return float((major * circular_factor(ratio))[0])
 
 
-def _refusals(
-    state: LiveState,
-    fix: LiveFix,
-    now: float,
-    chance: float,
-    known: bool,
-    settings: GuidanceSettings,
+def _doubts(
+    state: LiveState, fix: LiveFix, now: float, settings: GuidanceSettings
 ) -> tuple[str, ...]:
+    """What is wrong with one's own position."""
     words = []
     if fix.fix is not Fix.RTK_FIXED:
         words.append(f"the solution is {fix.fix.word}, not fixed")
@@ -287,11 +292,15 @@ def _refusals(
         words.append(f"corrections are {fix.correction_age:.0f} s old")
     if now - state.steady_since < settings.steady:
         words.append("the position has just jumped or changed its kind: hold still")
-    if not known:
-        words.append("the target's uncertainty is not known")
-    elif chance < settings.chance:
-        words.append(
-            f"the chance to be within {settings.tolerance:.3f} m is {100 * chance:.0f} %, less "
-            f"than {100 * settings.chance:.0f} %"
-        )
     return tuple(words)
+
+
+def _too_unsure(chance: float, known: bool, settings: GuidanceSettings) -> tuple[str, ...]:
+    if not known:
+        return ("the target's uncertainty is not known",)
+    if chance >= settings.chance:
+        return ()
+    return (
+        f"the chance to be within {settings.tolerance:.3f} m is {100 * chance:.0f} %, less "
+        f"than {100 * settings.chance:.0f} %",
+    )

@@ -171,7 +171,7 @@ def about_list(targets: ServiceTargets) -> tuple[str, ...]:
     accuracy = f", good to {targets.accuracy:.3g} m" if targets.accuracy > 0 else ""
     return (
         f"Coordinates are in {targets.crs}{when}. A receiver on another frame stands elsewhere.",
-        f"Heights: {targets.height_reference}, of the ground above the spot [m].",
+        f"Heights: {targets.height_reference}, of the ground above the spot.",
         f"Change of frame: {targets.operation}{accuracy}.",
         *targets.unmodelled,
         *CAUTIONS,

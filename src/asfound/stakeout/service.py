@@ -269,24 +269,22 @@ def _moved_route(
 
 
 def _local(years: float) -> str:
-    return (
+    """What is left out once plates are taken care of, with its size after so many years."""
+    words = (
         "motion of the ground against its plate (subsidence, slopes, plate boundaries) is not "
-        f"modelled: about {_STABLE * abs(years):.3f} m in that time in stable areas, "
-        f"{10.0 * _STABLE * abs(years):.2f} m and more where the ground is known to move."
+        f"modelled: about {_STABLE:.3f} m a year in stable areas, {10.0 * _STABLE:.2f} m a year "
+        "and more where the ground is known to move"
+    )
+    if abs(years) < 1.0:
+        return words + "."
+    return (
+        f"{words}; {_STABLE * abs(years):.3f} m and {10.0 * _STABLE * abs(years):.2f} m in these "
+        f"{abs(years):.1f} years."
     )
 
 
 def _beside_the_plate(name: str, day: float, measured: float | None) -> str:
-    if measured is None:
-        return (
-            f"{name} moves with its plate; motion of the ground against it (subsidence, slopes, "
-            f"plate boundaries) is not modelled: about {_STABLE:.3f} m a year in stable areas, "
-            f"{10.0 * _STABLE:.2f} m a year and more where the ground is known to move."
-        )
-    return (
-        f"{name} moves with its plate; over the {abs(day - measured):.1f} years since the shots, "
-        + _local(day - measured)
-    )
+    return f"{name} moves with its plate; {_local(day - measured if measured else 0.0)}"
 
 
 def _plate_fixed(place: Place, job: CRS) -> CRS | None:

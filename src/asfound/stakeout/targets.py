@@ -194,6 +194,31 @@ def _at_stations(line: Line, station: Floats, kind: Sequence[str], unit: str = "
     )
 
 
+def station_targets(line: Line, station: Floats, unit: str = "m") -> Targets:
+    """Given stations of a line.
+
+    Parameters
+    ----------
+    line : Line
+    station : (n,) float64
+        From its beginning [m].
+    unit : str
+        Of the stations in the targets' names.
+
+    Raises
+    ------
+    InputError
+        If a station lies off the line.
+    """
+    off = (station < -1e-6) | (station > line.length + 1e-6) | ~np.isfinite(station)
+    if off.any():
+        raise InputError(
+            f"station {float(station[off][0]):g} m does not lie on {line.name}.",
+            remedy=f"The line runs from 0 to {line.length:.2f} m.",
+        )
+    return _at_stations(line, station, ["station"] * len(station), unit)
+
+
 def crossing_targets(crossings: Sequence[Crossing], lines: Sequence[Line]) -> Targets:
     """Where lines cross, as targets on the upper line."""
     parts = []
