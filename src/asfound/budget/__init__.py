@@ -4,7 +4,7 @@ from asfound.budget.ellipses import NORMAL_95, RAYLEIGH_95, circular_factor, pri
 from asfound.budget.explain import ExplainedTerm, explain_shot
 from asfound.budget.profile import Profile, default_text, load_profile
 from asfound.budget.reference import profile_reference, rules_reference
-from asfound.budget.rules import RuleContext, registered
+from asfound.budget.rules import RuleContext, registered, with_exposures
 from asfound.budget.rules import run as run_rules
 from asfound.budget.sizes import (
     NOMINAL_PIPE_SIZE,
@@ -37,4 +37,5 @@ __all__ = [
     "rules_reference",
     "run_rules",
     "shot_verdicts",
+    "with_exposures",
 ]

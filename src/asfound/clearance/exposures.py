@@ -17,6 +17,8 @@ from asfound.model import (
     Exposure,
     ExposureUpdate,
     Line,
+    LinesBefore,
+    RecordLine,
     Results,
     SharedBias,
     Verdict,
@@ -28,7 +30,11 @@ NEAR_EXPOSURE = 10.0
 
 
 def apply_exposures(
-    results: Results, exposures: Sequence[Exposure], *, surface: GroundSurface | None = None
+    results: Results,
+    exposures: Sequence[Exposure],
+    *,
+    surface: GroundSurface | None = None,
+    records: Sequence[RecordLine] = (),
 ) -> ExposureUpdate:
     """Update a job's lines and verdicts by what was exposed.
 
@@ -36,9 +42,11 @@ def apply_exposures(
     ----------
     results : Results
     exposures : sequence of Exposure
-        Of located lines.
+        Of located lines, or of `records`: those are compared, nothing else changes by them.
     surface : GroundSurface, optional
         For exposures without a ground height; by default the ground of the shots.
+    records : sequence of RecordLine
+        Lines that nobody located.
 
     Raises
     ------
@@ -46,21 +54,24 @@ def apply_exposures(
         If an exposure can't be put on a line.
     """
     ground = surface or surface_from_ground(results.ground)
-    known = known_lines(results.lines, (), ground)
-    placed = place_exposures(exposures, known, results, ground)
+    before = LinesBefore(results.lines, results.line_verdict, results.verdict)
     if not exposures:
-        return ExposureUpdate(results.lines, results.line_verdict, results.verdict, (), ())
+        return ExposureUpdate(before.lines, before.line_verdict, before.verdict, (), (), before)
+    known = known_lines(results.lines, records, ground)
+    placed = place_exposures(exposures, known, results, ground)
     lines = tuple(_updated(line, k, placed, results) for k, line in enumerate(results.lines))
     line_verdict, verdict = results.line_verdict.copy(), results.verdict.copy()
     for comparison in placed.comparisons:
-        if not comparison.contradicted:
-            continue
         k = comparison.line_index
+        if not comparison.contradicted or k >= len(results.lines):
+            continue
         line_verdict[k] = max(int(line_verdict[k]), int(Verdict.DOUBTFUL))
         line = results.lines[k]
         close = line.shots[np.abs(line.station - comparison.station) <= NEAR_EXPOSURE]
         verdict[close] = np.maximum(verdict[close], np.int8(Verdict.DOUBTFUL))
-    return ExposureUpdate(lines, line_verdict, verdict, placed.comparisons, _shared(placed))
+    return ExposureUpdate(
+        lines, line_verdict, verdict, placed.comparisons, _shared(placed), before
+    )
 
 
 def _updated(line: Line, index: int, placed: Placed, results: Results) -> Line:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from asfound.folder.decisions import read_decisions
+from pathlib import Path
+
+from asfound.folder.digs import digs_file, read_digs
 from asfound.folder.layout import JobFolder
 from asfound.folder.repeats import read_repeats
 from asfound.folder.stakeout import read_stakeouts
@@ -17,7 +20,10 @@ def read_plan(folder: JobFolder) -> Plan:
     SettingsError
         If one of the plan's files can't be used.
     """
+    digs, exposures = read_digs(folder) if Path(digs_file(folder)).is_file() else ((), ())
     return Plan(
+        digs=digs,
+        exposures=exposures,
         decisions=read_decisions(folder),
         repeats=read_repeats(folder),
         stakeouts=read_stakeouts(folder),

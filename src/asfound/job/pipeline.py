@@ -21,6 +21,7 @@ from asfound.budget import (
 )
 from asfound.geodesy import to_ground
 from asfound.job.deciding import Deciding
+from asfound.job.digging import check_plan, expose
 from asfound.job.miscoded import without_miscoded_lines
 from asfound.job.proving import find_misread, prove
 from asfound.job.sweeps import corrected, locate_sweeps, match_shots, settled
@@ -63,6 +64,8 @@ def process(
         If coordinates can't be brought into the job's frame honestly.
     SettingsError
         If the profile's overrides or other settings can't be used.
+    InputError
+        If a planned dig or a line from records can't be as it is given.
     """
     deciding = Deciding(plan.decisions, intake)
     intake = replace(intake, shots=deciding.shots(intake.shots))
@@ -146,6 +149,12 @@ def process(
         decided=deciding.outcomes,
         accuracy=accuracy,
     )
+    if plan.exposures:
+        progress("Applying exposures to lines")
+        results = expose(results)
+    if plan.digs:
+        progress("Checking digs against lines")
+        results = replace(results, digs=check_plan(results))
     if plan.stakeouts:
         progress("Making stakeout lists")
         results = replace(results, stakeouts=make_stakeouts(results))

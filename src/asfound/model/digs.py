@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -525,6 +526,8 @@ class ExposureUpdate:
     comparisons : tuple of ExposureComparison
         One an exposure.
     shared : tuple of SharedBias
+    before : LinesBefore
+        The same lines and verdicts as they were without exposures.
     """
 
     lines: tuple[Line, ...]
@@ -532,3 +535,80 @@ class ExposureUpdate:
     verdict: npt.NDArray[np.int8]
     comparisons: tuple[ExposureComparison, ...]
     shared: tuple[SharedBias, ...]
+    before: LinesBefore
+
+
+@dataclass(frozen=True, eq=False)
+class LinesBefore:
+    """Lines as located, before any exposure: what exposures are held against.
+
+    Parameters
+    ----------
+    lines : tuple of Line
+    line_verdict : (lines,) int8
+    verdict : (n,) int8
+        Of each shot.
+    """
+
+    lines: tuple[Line, ...]
+    line_verdict: npt.NDArray[np.int8]
+    verdict: npt.NDArray[np.int8]
+
+
+class Terrain(Protocol):
+    """A ground surface, in the job's frame."""
+
+    @property
+    def basis(self) -> str:
+        """Where it comes from, in words."""
+
+    def heights(self, easting: Floats, northing: Floats) -> tuple[Floats, Floats]:
+        """(k,) heights and their standard deviations [m]; NaN where it doesn't reach."""
+
+
+@dataclass(frozen=True, eq=False)
+class Area:
+    """A part of the plan.
+
+    Parameters
+    ----------
+    easting, northing : (k,) float64
+        Corners, not closed, job's frame [m].
+    basis : str
+        Who said so, or why.
+    cost : float
+        Of a hole in it, in units of a hole elsewhere; infinite: none can be made there.
+    """
+
+    easting: Floats
+    northing: Floats
+    basis: str = ""
+    cost: float = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class DigReport:
+    """All planned digs of a job against its lines.
+
+    Parameters
+    ----------
+    digs : tuple of DigClearance
+        In the plan's order.
+    advice : ExposureAdvice or None
+        Where to expose; None if no holes are wanted.
+    rules : tuple of ClearanceRule
+        The required clearances that were asked for.
+    ground : str
+        Where the heights of the ground come from.
+    searched : tuple of str
+        On what the searched area rests; empty if what was searched is not recorded.
+    without_exposures : tuple of DigClearance
+        The same digs as if nothing had been exposed, where something was: in the same order.
+    """
+
+    digs: tuple[DigClearance, ...]
+    advice: ExposureAdvice | None
+    rules: tuple[ClearanceRule, ...]
+    ground: str
+    searched: tuple[str, ...] = ()
+    without_exposures: tuple[DigClearance, ...] = ()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from asfound.model.decisions import Decision
-from asfound.model.digs import Dig, Exposure, RecordLine
+from asfound.model.digs import Area, ClearanceRule, Dig, Exposure, RecordLine, Terrain
 from asfound.model.repeats import Repeat
 from asfound.model.stakeouts import StakeoutRequest
 
@@ -28,6 +28,16 @@ class Plan:
         Spots that were measured again and stored.
     stakeouts : tuple of StakeoutRequest
         Stakeout lists that are written each time.
+    required : tuple of ClearanceRule or None
+        Required clearances; None: the usual ones.
+    terrain : Terrain or None
+        The ground, where it is known better than from the shots.
+    searched : tuple of Area
+        Where lines were searched for, whether or not one was found.
+    hole_areas : tuple of Area
+        Where a hole costs more, or where none can be made.
+    hole_cost : float
+        Of a hole anywhere else.
     """
 
     digs: tuple[Dig, ...] = ()
@@ -37,3 +47,8 @@ class Plan:
     decisions: tuple[Decision, ...] = ()
     repeats: tuple[Repeat, ...] = ()
     stakeouts: tuple[StakeoutRequest, ...] = ()
+    required: tuple[ClearanceRule, ...] | None = None
+    terrain: Terrain | None = None
+    searched: tuple[Area, ...] = ()
+    hole_areas: tuple[Area, ...] = ()
+    hole_cost: float = 1.0

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from asfound.model.accuracy import AccuracyReport
 from asfound.model.decisions import DecisionOutcome
+from asfound.model.digs import DigReport, ExposureUpdate
 from asfound.model.findings import Findings
 from asfound.model.intake import Intake
 from asfound.model.lines import Assembly, Crossing, Line
@@ -61,6 +62,10 @@ class Results:
         Lists of the plan, made.
     accuracy : AccuracyReport or None
         What checks prove, and proposed quality levels.
+    exposed : ExposureUpdate or None
+        What exposures changed; `lines`, `line_verdict` and `verdict` are those after them.
+    digs : DigReport or None
+        Planned digs against the lines; None if the plan has none.
     """
 
     version: str
@@ -80,6 +85,8 @@ class Results:
     decided: tuple[DecisionOutcome, ...] = ()
     accuracy: AccuracyReport | None = None
     stakeouts: tuple[StakeoutList, ...] = ()
+    exposed: ExposureUpdate | None = None
+    digs: DigReport | None = None
 
     @property
     def depth(self) -> npt.NDArray[np.float64]:

@@ -7,6 +7,7 @@ from asfound.budget.rules import (  # noqa: F401 (registration)
     control,
     current_events,
     depth,
+    exposures,
     gnss,
     lines,
     log,
@@ -15,5 +16,6 @@ from asfound.budget.rules import (  # noqa: F401 (registration)
     sweeps,
 )
 from asfound.budget.rules.context import RuleContext, registered, run
+from asfound.budget.rules.exposures import with_exposures
 
-__all__ = ["RuleContext", "registered", "run"]
+__all__ = ["RuleContext", "registered", "run", "with_exposures"]

@@ -15,6 +15,7 @@ from asfound.budget.rules.runs import Runs, along_lines, by_signal, in_the_log
 from asfound.model import (
     Assembly,
     Budget,
+    ExposureComparison,
     Findings,
     Ground,
     JobSettings,
@@ -34,7 +35,8 @@ Flags = npt.NDArray[np.bool_]
 @dataclass(frozen=True, eq=False)
 class RuleContext:
     """All that rules may look at. `profile` gives thresholds by rule id and key; `misread` says of
-    uploads whose control does not close what that looks like."""
+    uploads whose control does not close what that looks like. `compared` and `unplaced` are of
+    exposures, which can only be held against lines once there are some: see `with_exposures`."""
 
     shots: Shots
     ground: Ground
@@ -45,6 +47,8 @@ class RuleContext:
     profile: Profile
     corrections: Sequence[SweepCorrection] = ()
     misread: Sequence[MixUpReport] = ()
+    compared: Sequence[ExposureComparison] = ()
+    unplaced: Sequence[str] = ()
 
     @cached_property
     def along(self) -> AlongLine:
