@@ -20,9 +20,10 @@ import numpy.typing as npt
 
 from asfound.alignment._fitted import Fitted, fit_members
 from asfound.alignment._lines import sample_places, sampled
-from asfound.alignment._members import Members, gather
+from asfound.alignment._members import gather
+from asfound.alignment._robust import Channel
 from asfound.alignment._shared import SharedTerm, shared_terms
-from asfound.alignment._smoother import Smoothed, Track, smooth
+from asfound.alignment._smoother import Smoothed, smooth
 from asfound.errors import InputError
 from asfound.model import Assembly, Budget, Ground
 
@@ -100,27 +101,120 @@ def joint_posterior(
     InputError
         If there is no such line, or a station lies off it.
     """
+    return refit(line, ground, budget, assembly, verdict).at(station)
+
+
+def refit(
+    line: int,
+    ground: Ground,
+    budget: Budget,
+    assembly: Assembly,
+    verdict: npt.NDArray[np.int8],
+) -> Refit:
+    """One line fitted again, to be asked at any stations; parameters as of `joint_posterior`.
+
+    Raises
+    ------
+    InputError
+        If there is no such line.
+    """
     if not 0 <= line < len(assembly.names):
         raise InputError(f"there is no line {line}", remedy="Give an index of the assembly.")
     shot, starts = assembly.members()
     own = shot[starts[line] : starts[line + 1]].astype(np.int64)
     members = gather(own, np.array([0, len(own)]), ground, budget, assembly, verdict)
     fitted = fit_members(members, assembly.bearing[own], assembly.utility[line : line + 1])
-    place = _place_on_track(fitted, np.asarray(station, np.float64))
-    plane = _joint(fitted, place, level=False)
-    level = _joint(fitted, place, level=True)
-    origin = members.origin[:, 0]
-    mean = np.column_stack(
-        (plane.mean[0] + origin[0], plane.mean[1] + origin[1], level.mean[0] + origin[2])
-    )
-    shared = tuple(
-        shift
-        for term in shared_terms(budget, own)
-        for shift in _shifts(term, members, fitted, plane, level)
-    )
-    return JointPosterior(
-        np.asarray(station, np.float64), mean, plane.covariance, level.covariance, shared
-    )
+    return Refit(fitted, members.origin[:, 0], _patterns(shared_terms(budget, own), fitted))
+
+
+@dataclass(frozen=True, eq=False)
+class Refit:
+    """A fitted line that tells its joint posterior at any stations.
+
+    Parameters
+    ----------
+    fitted : Fitted
+    origin : (3,) float64
+        What the fit's easting, northing and height are relative to [m].
+    patterns : _Patterns
+        What shared errors do to its nodes.
+    """
+
+    fitted: Fitted
+    origin: Floats
+    patterns: _Patterns
+
+    def at(self, station: Floats) -> JointPosterior:
+        """Joint posterior at stations [m] in any order, (k,).
+
+        Raises
+        ------
+        InputError
+            If a station lies off the line.
+        """
+        station = np.asarray(station, np.float64)
+        fitted, patterns = self.fitted, self.patterns
+        place = _place_on_track(fitted, station)
+        nodes = fitted.nodes.station
+        node = np.maximum(np.searchsorted(nodes, place, side="right") - 1, 0)
+        ahead = np.maximum(place - nodes[node], 0.0)
+        flat, _, _ = sampled(fitted.plane.track, fitted.plane.result, node, ahead)
+        up, _, _ = sampled(fitted.level.track, fitted.level.result, node, ahead)
+        mean = np.column_stack((*flat, up[0])) + self.origin
+        shared: list[SharedShift] = []
+        if patterns.names:
+            plane, _, _ = sampled(fitted.plane.track, patterns.plane, node, ahead)
+            level, _, _ = sampled(fitted.level.track, patterns.level, node, ahead)
+            for k, (term, group, coupling) in enumerate(patterns.names):
+                shift = np.column_stack((plane[2 * k], plane[2 * k + 1], level[k]))
+                if np.any(shift):
+                    shared.append(SharedShift(term, group, shift, coupling))
+        return JointPosterior(
+            station,
+            mean,
+            _between_places(fitted.plane, nodes, place),
+            _between_places(fitted.level, nodes, place),
+            tuple(shared),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Patterns:
+    """What shared errors do to a line's nodes.
+
+    Parameters
+    ----------
+    names : tuple of (term, group, coupling)
+    plane : Smoothed
+        Two columns an error: easting and northing.
+    level : Smoothed
+        One column an error.
+    """
+
+    names: tuple[tuple[str, int, float], ...]
+    plane: Smoothed
+    level: Smoothed
+
+
+def _patterns(terms: list[SharedTerm], fitted: Fitted) -> _Patterns:
+    names: list[tuple[str, int, float]] = []
+    flat: list[Floats] = []
+    up: list[Floats] = []
+    for term in terms:
+        for group in np.unique(term.code[term.code >= 0]).tolist():
+            inside = term.code == group
+            coupling = float(term.coupling[int(np.flatnonzero(inside)[0])])
+            names.append((term.name, int(group), coupling))
+            flat += [np.where(inside, term.east, 0.0), np.where(inside, term.north, 0.0)]
+            up.append(np.where(inside, term.up, 0.0))
+    count = len(fitted.nodes.station)
+    results = []
+    for channel, values in ((fitted.plane, flat), (fitted.level, up)):
+        data = np.zeros((len(values), count))
+        if values:
+            data[:, fitted.nodes.node_of] = np.stack(values)
+        results.append(smooth(channel.track, data))
+    return _Patterns(tuple(names), results[0], results[1])
 
 
 def joint_covariance(posterior: JointPosterior) -> Floats:
@@ -150,17 +244,6 @@ def draw_axes(posterior: JointPosterior, count: int, seed: int) -> Floats:
     return np.asarray(drawn.reshape(count, -1, 3))
 
 
-@dataclass(frozen=True, eq=False)
-class _Joint:
-    """One channel with the asked places put among its nodes."""
-
-    track: Track
-    node: Integers
-    kept: Integers
-    mean: Floats
-    covariance: Floats
-
-
 def _place_on_track(fitted: Fitted, station: Floats) -> Floats:
     """Stations along the axis as stations of the smoother."""
     node, ahead, _ = sample_places(fitted)
@@ -175,105 +258,100 @@ def _place_on_track(fitted: Fitted, station: Floats) -> Floats:
     return np.interp(station, axis, fitted.nodes.station[node] + ahead)
 
 
-def _joint(fitted: Fitted, place: Floats, *, level: bool) -> _Joint:
-    channel = fitted.level if level else fitted.plane
-    old = channel.track
-    station = fitted.nodes.station
+def _between_places(channel: Channel, station: Floats, place: Floats) -> Floats:
+    """(k, k) posterior covariance of position between places of a single line.
+
+    Each place becomes a node without an observation: what is known of it from before is the
+    prediction of the node behind it, what is known from after that of the node ahead.
+    """
+    old, result = channel.track, channel.result
     count = len(station)
     merged = np.concatenate((station, place))
     # an asked place stands after the nodes of the same station
     order = np.lexsort((np.repeat([0, 1], [count, len(place)]), merged))
     where = np.empty(len(merged), np.int64)
     where[order] = np.arange(len(merged))
-    kept = where[:count]
-    source = np.maximum(np.searchsorted(station, merged[order], side="right") - 1, 0)
+    source = np.maximum(np.searchsorted(station, merged, side="right") - 1, 0)
+    behind = source[count:]
+    wander, kink = old.wander[source], np.concatenate((old.kink, np.zeros(len(place))))
+    before = np.maximum(place - station[behind], 0.0)
+    f11, f12, f22 = (part[behind] for part in result.filtered_variance)
+    f22 = f22 + old.kink[behind]
+    q = wander[count:]
+    filtered = np.concatenate(
+        (
+            result.filtered_variance,
+            [
+                f11 + before * (2.0 * f12 + before * f22) + q * before**3 / 3.0,
+                f12 + before * f22 + q * before**2 / 2.0,
+                f22 + q * before,
+            ],
+        ),
+        axis=1,
+    )
+    ahead = np.minimum(behind + 1, count - 1)
+    after = np.maximum(station[ahead] - place, 0.0)
+    known = behind + 1 < count
+    n11, n12, n22 = (np.where(known, part[ahead], 0.0) for part in result.adjoint_variance)
+    adjoint = np.concatenate(
+        (
+            result.adjoint_variance,
+            [n11, n12 + after * n11, n22 + after * (2.0 * n12 + after * n11)],
+        ),
+        axis=1,
+    )
     gap = np.append(np.maximum(np.diff(merged[order]), 0.0), 0.0)
-    precision, kink = np.zeros(len(merged)), np.zeros(len(merged))
-    precision[kept], kink[kept] = old.precision, old.kink
-    wander = old.wander[np.minimum(source, count - 1)]
-    track = Track(np.array([0, len(merged)]), gap, precision, wander, kink)
-    data = np.zeros((len(channel.result.mean), len(merged)))
-    data[:, kept] = _observations(channel.result, old)
-    result = smooth(track, data)
-    node = where[count:]
-    return _Joint(track, node, kept, result.mean[:, node], _between_stations(track, result, node))
+    return _between_nodes(
+        gap, wander[order], kink[order], filtered[:, order], adjoint[:, order], where[count:]
+    )
 
 
-def _observations(result: Smoothed, track: Track) -> Floats:
-    """What the smoother was given, back from its own residuals.
-
-    At an observed node the adjoint jumps by the smoothed residual over the variance.
-    """
-    after = np.zeros_like(result.adjoint[:, 0])
-    after[:, :-1] = result.adjoint[:, 0, 1:]
-    after[:, track.starts[1:] - 1] = 0.0
-    jump = result.adjoint[:, 0] - after
-    with np.errstate(divide="ignore", invalid="ignore"):
-        residual = np.where(track.precision > 0, jump / track.precision, 0.0)
-    return np.asarray(np.where(track.precision > 0, result.mean + residual, 0.0))
-
-
-def _between_stations(track: Track, result: Smoothed, node: Integers) -> Floats:
+def _between_nodes(
+    gap: Floats, wander: Floats, kink: Floats, known: Floats, adjoint: Floats, node: Integers
+) -> Floats:
     """(k, k) posterior covariance of position between nodes of a single line."""
-    count = len(track.gap)
-    f11, f12, f22 = result.filtered_variance
-    filtered = np.stack((np.stack((f11, f12), -1), np.stack((f12, f22), -1)), -2)
-    q = track.wander
+    count = len(gap)
+    filtered = np.stack(
+        (np.stack((known[0], known[1]), -1), np.stack((known[1], known[2]), -1)), -2
+    )
     step = np.zeros((count, 2, 2))
     step[:, 0, 0] = step[:, 1, 1] = 1.0
-    step[:, 0, 1] = track.gap
+    step[:, 0, 1] = gap
     noise = np.empty((count, 2, 2))
-    noise[:, 0, 0] = q * track.gap**3 / 3.0
-    noise[:, 0, 1] = noise[:, 1, 0] = q * track.gap**2 / 2.0
-    noise[:, 1, 1] = q * track.gap
+    noise[:, 0, 0] = wander * gap**3 / 3.0
+    noise[:, 0, 1] = noise[:, 1, 0] = wander * gap**2 / 2.0
+    noise[:, 1, 1] = wander * gap
     opened = filtered.copy()
-    opened[:, 1, 1] += track.kink
+    opened[:, 1, 1] += kink
     predicted = step @ opened @ step.transpose(0, 2, 1) + noise
     ahead = filtered @ step.transpose(0, 2, 1)
     # with neither step nor bend there is nothing between the nodes: the gain is the identity
     gain = np.broadcast_to(np.eye(2), (count, 2, 2)).copy()
-    changes = (track.gap > 0) | (track.kink > 0)
+    changes = (gap > 0) | (kink > 0)
     moving = np.flatnonzero(changes & (np.arange(count) < count - 1))
     gain[moving] = np.linalg.solve(
         predicted[moving].transpose(0, 2, 1), ahead[moving].transpose(0, 2, 1)
     ).transpose(0, 2, 1)
     # smoothed variance of both states: V = P - P N P with the adjoint past the observation
     past = np.zeros((count, 2, 2))
-    n11, n12, n22 = result.adjoint_variance
-    g = track.gap[:-1]
+    n11, n12, n22 = adjoint
+    g = gap[:-1]
     past[:-1, 0, 0] = n11[1:]
     past[:-1, 0, 1] = past[:-1, 1, 0] = n12[1:] + g * n11[1:]
     past[:-1, 1, 1] = n22[1:] + g * (2.0 * n12[1:] + g * n11[1:])
     smoothed = filtered - filtered @ past @ filtered
 
+    # from the last asked node back to the first, all those passed carried along at once
     order = np.argsort(node, kind="stable")
     covariance = np.empty((len(node), len(node)))
-    for j in range(len(node)):
-        carried = smoothed[node[order[j]]]
-        covariance[order[j], order[j]] = carried[0, 0]
-        at = int(node[order[j]])
-        for i in range(j - 1, -1, -1):
-            for k in range(at - 1, int(node[order[i]]) - 1, -1):
-                carried = gain[k] @ carried
-            at = int(node[order[i]])
-            covariance[order[i], order[j]] = covariance[order[j], order[i]] = carried[0, 0]
+    carried = np.empty((2, 0))
+    at = int(node[order[-1]]) if len(node) else 0
+    for j in range(len(node) - 1, -1, -1):
+        here = int(node[order[j]])
+        for k in range(at - 1, here - 1, -1):
+            carried = gain[k] @ carried
+        at = here
+        # only what becomes of position counts: the first column of each carried variance
+        carried = np.concatenate((smoothed[here][:, :1], carried), axis=1)
+        covariance[order[j], order[j:]] = covariance[order[j:], order[j]] = carried[0]
     return covariance
-
-
-def _shifts(
-    term: SharedTerm, members: Members, fitted: Fitted, plane: _Joint, level: _Joint
-) -> list[SharedShift]:
-    found = []
-    for group in np.unique(term.code[term.code >= 0]).tolist():
-        inside = term.code == group
-        flat = np.where(inside, np.stack((term.east, term.north)), 0.0)
-        up = np.where(inside, term.up, 0.0)[None]
-        shift = np.zeros((len(plane.node), 3))
-        for joint, values, axes in ((plane, flat, slice(0, 2)), (level, up, slice(2, 3))):
-            data = np.zeros((len(values), len(joint.track.gap)))
-            data[:, joint.kept[fitted.nodes.node_of]] = values
-            shift[:, axes] = smooth(joint.track, data).mean[:, joint.node].T
-        if np.any(shift):
-            first = int(np.flatnonzero(inside)[0])
-            found.append(SharedShift(term.name, int(group), shift, float(term.coupling[first])))
-    return found
