@@ -43,6 +43,42 @@ def canonical_json(value: Any) -> str:
     return "".join(parts)
 
 
+def read_json(text: str) -> Any:
+    """The value of a JSON text, such that `canonical_json` writes it again as it stood.
+
+    Raises
+    ------
+    InputError
+        If it is no JSON, a name stands twice in an object, or it is nested too deeply.
+
+    Notes
+    -----
+    An integer beyond 2^53 - 1 is read as a double, which is what wrote it.
+    """
+    try:
+        return json.loads(
+            text, parse_int=_integer, parse_constant=_refused, object_pairs_hook=_members
+        )
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"no JSON: {error}.", remedy="Send JSON (RFC 8259).") from error
+
+
+def _integer(digits: str) -> int | float:
+    value = float(digits)
+    return int(digits) if abs(value) <= _LARGEST_INTEGER else value
+
+
+def _refused(word: str) -> Any:
+    raise ValueError(f"{word} is no JSON number")
+
+
+def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    members = dict(pairs)
+    if len(members) != len(pairs):
+        raise ValueError("a name stands twice in an object")
+    return members
+
+
 def number_text(value: float) -> str:
     """A double as ECMAScript's ``Number::toString`` writes it.
 

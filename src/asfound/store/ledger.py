@@ -8,7 +8,6 @@ value serves the chain and the Merkle tree. Nothing here touches a database.
 from __future__ import annotations
 
 import hmac
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -16,7 +15,7 @@ from functools import cached_property
 from typing import Any
 
 from asfound.errors import InputError
-from asfound.store.canonical import canonical_json
+from asfound.store.canonical import canonical_json, read_json
 from asfound.store.merkle import grow, leaf_hash, root_of_peaks
 
 FIRST_PREVIOUS = "0" * 64
@@ -62,7 +61,7 @@ class Entry:
     @cached_property
     def payload(self) -> dict[str, Any]:
         """The payload as a dict."""
-        value: dict[str, Any] = json.loads(self.payload_json)
+        value: dict[str, Any] = read_json(self.payload_json)
         return value
 
     @property
@@ -257,8 +256,8 @@ def _entry_faults(entry: Entry, job: str, sequence: int, previous: str) -> Itera
     if entry.previous != previous:
         yield Fault(entry.sequence, "does not follow from the entry before it")
     try:
-        canonical = canonical_json(json.loads(entry.payload_json)) == entry.payload_json
-    except (ValueError, InputError, RecursionError):
+        canonical = canonical_json(read_json(entry.payload_json)) == entry.payload_json
+    except (InputError, RecursionError):
         canonical = False
     if not canonical:
         yield Fault(entry.sequence, "its payload is not canonical JSON")
@@ -273,7 +272,7 @@ def entry_from_line(line: str, *, where: str = "") -> Entry:
         If the line is no entry in canonical form.
     """
     try:
-        tree = json.loads(line)
+        tree = read_json(line)
         entry = Entry(
             job=tree["job"],
             sequence=tree["sequence"],
@@ -286,7 +285,7 @@ def entry_from_line(line: str, *, where: str = "") -> Entry:
             key=tree["key"],
         )
         same = entry.line == line
-    except (ValueError, KeyError, TypeError, InputError, RecursionError) as error:
+    except (KeyError, TypeError, InputError, RecursionError) as error:
         raise InputError("not an entry of a ledger.", where=where) from error
     if not same:
         raise InputError("not an entry of a ledger in canonical form.", where=where)
