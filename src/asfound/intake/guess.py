@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from collections.abc import Mapping as Dictionary
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from asfound.errors import InputError
@@ -93,7 +93,7 @@ def guess_mapping(
     if kind == "delimited":
         sample = take_sample(data, name)
         mapping, doubts, ambiguities = guess_table(sample, declared)
-        return MappingGuess(mapping, doubts, ambiguities, sample.titles, sample.rows[:5])
+        return _guess(mapping, doubts, ambiguities, sample.titles, sample.rows[:5])
     if kind == "kml":
         features = read_kml(data, name)
     else:
@@ -104,7 +104,19 @@ def guess_mapping(
         )
     sample = sample_of(features)
     mapping, doubts, ambiguities = guess_features(sample, declared, features, kind)
-    return MappingGuess(mapping, doubts, ambiguities, sample.titles, sample.rows[:5])
+    return _guess(mapping, doubts, ambiguities, sample.titles, sample.rows[:5])
+
+
+def _guess(
+    mapping: Mapping,
+    doubts: tuple[Doubt, ...],
+    ambiguities: tuple[Doubt, ...],
+    titles: tuple[str, ...],
+    rows: tuple[tuple[str, ...], ...],
+) -> MappingGuess:
+    """The guess; its mapping carries the doubts on, so that results can repeat them."""
+    assumed = tuple(f"{doubt.what} {doubt.why}".strip() for doubt in doubts)
+    return MappingGuess(replace(mapping, assumed=assumed), doubts, ambiguities, titles, rows)
 
 
 def _nmea_guess(hints: Hints) -> MappingGuess:
@@ -147,4 +159,4 @@ def _nmea_guess(hints: Hints) -> MappingGuess:
         utility=hints.utility,
         received=hints.received or date.today(),
     )
-    return MappingGuess(mapping, tuple(doubts), tuple(ambiguities), (), ())
+    return _guess(mapping, tuple(doubts), tuple(ambiguities), (), ())

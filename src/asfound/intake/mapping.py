@@ -95,6 +95,8 @@ class Mapping:
         ``'report'``, or ``'fill'`` where the writer leaves out empty fields at the end of a row.
     received : date or None
         Day the file came in: later times can't be right and are not used.
+    assumed : tuple of str
+        What the guess took for granted, in sentences; results repeat them.
     """
 
     format: str = "delimited"
@@ -117,6 +119,7 @@ class Mapping:
     utility: Utility = Utility.UNKNOWN
     short_rows: str = "report"
     received: date | None = None
+    assumed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -110,6 +110,11 @@ def mapping_to_toml(mapping: Mapping) -> str:
         parts.append(f'# Replace every "{OPEN}" before adding the file with this mapping:\n')
         parts += [f"#   {_comment(question.remedy)}\n" for question in questions]
     parts.append(tomli_w.dumps(top))
+    if mapping.assumed:
+        parts.append(
+            "# Assumed, since nothing said otherwise; take out what you have made sure of:\n"
+        )
+        parts.append(tomli_w.dumps({"assumed": list(mapping.assumed)}))
     parts.append("\n" + tomli_w.dumps({"frame": frame}))
     if defaults:
         parts.append("\n# For rows that don't say; antenna_height in metres.\n")
@@ -271,6 +276,7 @@ def mapping_from_toml(text: str, where: str) -> Mapping:
         position_of=top.take("position_of", _one_of(("antenna", "ground")), "antenna"),
         time_zone=top.take("time_zone", _text, ""),
         received=top.take("received", _day, None),
+        assumed=tuple(top.take("assumed", _texts, ())),
         frame=Frame(
             crs=frame.take("crs", _text, OPEN),
             epoch=epoch,

@@ -140,6 +140,7 @@ def _read(
         crew=mapping.crew,
         antenna_height=mapping.antenna_height,
         position_accuracy=mapping.position_accuracy,
+        assumed=mapping.assumed,
     )
     return Upload(
         source,
