@@ -5,6 +5,7 @@ from asfound.alignment.crossings import find_crossings
 from asfound.alignment.fit import fit_lines
 from asfound.alignment.posterior import (
     JointPosterior,
+    Refits,
     SharedShift,
     draw_axes,
     joint_covariance,
@@ -15,6 +16,7 @@ from asfound.alignment.regroup import regroup
 
 __all__ = [
     "JointPosterior",
+    "Refits",
     "SharedShift",
     "assemble",
     "cover_of",

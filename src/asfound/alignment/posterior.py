@@ -178,6 +178,27 @@ class Refit:
         )
 
 
+class Refits:
+    """The lines of a job, each fitted again at most once, when it is first asked for.
+
+    Parameters
+    ----------
+    ground, budget, assembly, verdict
+        As given to `fit_lines`.
+    """
+
+    def __init__(
+        self, ground: Ground, budget: Budget, assembly: Assembly, verdict: npt.NDArray[np.int8]
+    ) -> None:
+        self._known = (ground, budget, assembly, verdict)
+        self._fits: dict[int, Refit] = {}
+
+    def __getitem__(self, line: int) -> Refit:
+        if line not in self._fits:
+            self._fits[line] = refit(line, *self._known)
+        return self._fits[line]
+
+
 @dataclass(frozen=True, eq=False)
 class _Patterns:
     """What shared errors do to a line's nodes.

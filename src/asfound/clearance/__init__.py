@@ -1,5 +1,6 @@
 """Planned digs against lines: how close, how sure, what is required, where to expose."""
 
+from asfound.clearance._known import refits_of
 from asfound.clearance.advice import advise_exposures
 from asfound.clearance.bore_path import bore_between, bore_by_station
 from asfound.clearance.check import check_digs, regret
@@ -26,6 +27,7 @@ __all__ = [
     "check_digs",
     "footprint_of",
     "preset_rules",
+    "refits_of",
     "regret",
     "required_rules",
     "rules_for",

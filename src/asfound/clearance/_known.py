@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from asfound.alignment import JointPosterior, SharedShift, joint_posterior
+from asfound.alignment import JointPosterior, Refits, SharedShift
 from asfound.clearance.required import utility_classes
 from asfound.clearance.surface import GroundSurface
 from asfound.errors import InputError
@@ -158,13 +158,16 @@ def _diameter(known: float, utility: Utility) -> tuple[float, float, str]:
     return kind.outside_diameter, kind.diameter_spread, how
 
 
-def posterior_of(line: KnownLine, index: int, station: Floats, results: Results) -> JointPosterior:
+def refits_of(results: Results) -> Refits:
+    """The located lines of a job, fitted again when they are asked for."""
+    return Refits(results.ground, results.budget, results.assembly, results.verdict)
+
+
+def posterior_of(line: KnownLine, index: int, station: Floats, refits: Refits) -> JointPosterior:
     """Joint posterior of a known line at stations; prior where the depth or all is from records."""
     if line.record is not None:
         return _record_posterior(line, station)
-    posterior = joint_posterior(
-        index, station, results.ground, results.budget, results.assembly, results.verdict
-    )
+    posterior = refits[index].at(station)
     if line.depth_basis == "located":
         return posterior
     mean = posterior.mean.copy()

@@ -9,12 +9,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import chdtrc
 
-from asfound.alignment import JointPosterior
+from asfound.alignment import JointPosterior, Refits
 from asfound.clearance._known import KnownLine, posterior_of
 from asfound.clearance.belief import Belief, Observations, covariance_between, looks
 from asfound.clearance.surface import GroundSurface
 from asfound.errors import InputError
-from asfound.model import Exposure, ExposureComparison, Results
+from asfound.model import Exposure, ExposureComparison
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -38,6 +38,7 @@ class Placed:
     seen : Observations
         Node: place among the exposures of the same line.
     comparisons : tuple of ExposureComparison
+    refits : Refits
     """
 
     known: tuple[KnownLine, ...]
@@ -46,15 +47,16 @@ class Placed:
     posteriors: dict[int, JointPosterior]
     seen: Observations
     comparisons: tuple[ExposureComparison, ...]
+    refits: Refits
 
-    def belief(self, results: Results, extra: dict[int, Floats]) -> Belief:
+    def belief(self, extra: dict[int, Floats]) -> Belief:
         """What is believed of lines at extra stations; they are the first nodes of each line."""
         posteriors = dict(self.posteriors)
         node = self.seen.node.copy()
         for line, station in extra.items():
             mine = self.line == line
             posteriors[line] = posterior_of(
-                self.known[line], line, np.concatenate((station, self.station[mine])), results
+                self.known[line], line, np.concatenate((station, self.station[mine])), self.refits
             )
             node[mine] = len(station) + self.seen.node[mine]
         return Belief(posteriors, replace(self.seen, node=node))
@@ -63,7 +65,7 @@ class Placed:
 def place_exposures(
     exposures: Sequence[Exposure],
     known: tuple[KnownLine, ...],
-    results: Results,
+    refits: Refits,
     surface: GroundSurface,
 ) -> Placed:
     """Put exposures on their lines and compare them with what was expected there.
@@ -111,7 +113,7 @@ def place_exposures(
         )
     stations = np.array(station)
     posteriors = {
-        k: posterior_of(known[k], k, stations[line == k], results) for k in np.unique(line).tolist()
+        k: posterior_of(known[k], k, stations[line == k], refits) for k in np.unique(line).tolist()
     }
     node = np.array([np.count_nonzero(line[:j] == line[j]) for j in range(len(line))], np.int64)
     seen = Observations(
@@ -128,7 +130,13 @@ def place_exposures(
     )
     doubted = np.array([c.contradicted for c in comparisons], bool)
     return Placed(
-        tuple(sized), line, stations, posteriors, replace(seen, doubted=doubted), comparisons
+        tuple(sized),
+        line,
+        stations,
+        posteriors,
+        replace(seen, doubted=doubted),
+        comparisons,
+        refits,
     )
 
 

@@ -22,7 +22,8 @@ import numpy.typing as npt
 import shapely
 from scipy.special import ndtr, ndtri
 
-from asfound.clearance._known import KnownLine, known_lines
+from asfound.alignment import Refits
+from asfound.clearance._known import KnownLine, known_lines, refits_of
 from asfound.clearance._placed import Placed, place_exposures
 from asfound.clearance._scene import SPACE, Scene, core_distance
 from asfound.clearance.belief import Belief, looks
@@ -71,12 +72,13 @@ def advise_exposures(
     cost: Callable[[CandidateExposure], float] | None = None,
     reach: float = REACH,
     avoidance: float = AVOIDANCE,
+    refits: Refits | None = None,
 ) -> ExposureAdvice:
     """Rank places to expose lines by how much each hole is expected to reduce risk.
 
     Parameters
     ----------
-    results, digs, surface, exposures, records, reach, avoidance
+    results, digs, surface, exposures, records, reach, avoidance, refits
         As for `check_digs`.
     holes : int
         How many at most.
@@ -99,13 +101,13 @@ def advise_exposures(
     ground = surface or surface_from_ground(results.ground)
     known = known_lines(results.lines, records, ground)
     solids = [solid_of(dig, ground) for dig in digs]
-    placed = place_exposures(exposures, known, results, ground)
+    placed = place_exposures(exposures, known, refits or refits_of(results), ground)
     known = placed.known
     near = near_pairs(known, solids, reach)
     pairs = [
         pair
         for d, solid in enumerate(solids)
-        for view in look(near, d, solid, known, placed, results, reach)
+        for view in look(near, d, solid, known, placed, reach)
         if (pair := _pair(view, avoidance)) is not None
     ]
     places = list(candidates) if candidates is not None else _places(pairs, known)
@@ -120,7 +122,7 @@ def advise_exposures(
             remedy="Give a cost above zero.",
         )
     before = sum(pair.risk for pair in pairs)
-    worth = _Worth(pairs, places, placed, results, avoidance)
+    worth = _Worth(pairs, places, placed, avoidance)
     chosen, reduction = worth.greedy(holes)
     after = before - np.cumsum(reduction)
     ceiling = worth.reduction(np.arange(len(places)))
@@ -254,7 +256,6 @@ class _Worth:
         pairs: Sequence[_Pair],
         places: Sequence[CandidateExposure],
         placed: Placed,
-        results: Results,
         avoidance: float,
     ) -> None:
         self.pairs, self.places, self.avoidance = pairs, places, avoidance
@@ -263,7 +264,7 @@ class _Worth:
         self.high = np.array([pair.high for pair in pairs])
         self.before = self._expected(np.zeros(len(pairs)))
         lines = sorted({p.line for p in pairs} | {p.line_index for p in places})
-        belief, pair_node, place_node = _believed(lines, pairs, places, placed, results)
+        belief, pair_node, place_node = _believed(lines, pairs, places, placed)
         known = placed.known
         left = [_left(known[p.line_index], p.station) for p in places]
         count = len(places)
@@ -367,7 +368,6 @@ def _believed(
     pairs: Sequence[_Pair],
     places: Sequence[CandidateExposure],
     placed: Placed,
-    results: Results,
 ) -> tuple[Belief, list[int], list[int]]:
     """The belief at all pairs and places, and the node of each on its line."""
     extra = {}
@@ -383,7 +383,7 @@ def _believed(
                 place_node[i] = len(stations)
                 stations.append(place.station)
         extra[line] = np.array(stations)
-    return placed.belief(results, extra), pair_node, place_node
+    return placed.belief(extra), pair_node, place_node
 
 
 def _left(line: KnownLine, station: float) -> Floats:

@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from asfound.clearance._known import KnownLine, known_lines
+from asfound.alignment import Refits
+from asfound.clearance._known import KnownLine, known_lines, refits_of
 from asfound.clearance._pieces import SLAB, TUBE, WEDGE, Pieces
 from asfound.clearance._placed import Placed, place_exposures
 from asfound.clearance._scene import PLAN, SEPARATION, Scene, core_distance, make_scene
@@ -61,6 +62,7 @@ def check_digs(
     searched: shapely.Geometry | None = None,
     reach: float = REACH,
     avoidance: float = AVOIDANCE,
+    refits: Refits | None = None,
 ) -> tuple[DigClearance, ...]:
     """Check planned digs against all lines of a job.
 
@@ -85,6 +87,8 @@ def check_digs(
     avoidance : float
         Cost of avoiding a line (another path, digging by hand) in units of one strike; risk
         is counted against it.
+    refits : Refits, optional
+        Of these results, to be shared between calls.
 
     Returns
     -------
@@ -101,13 +105,13 @@ def check_digs(
     known = known_lines(results.lines, records, ground)
     solids = [solid_of(dig, ground) for dig in digs]
     _same_place(results, solids)
-    placed = place_exposures(exposures, known, results, ground)
+    placed = place_exposures(exposures, known, refits or refits_of(results), ground)
     known = placed.known
     widest = max(reach, widest_plan(required))
     pairs = near_pairs(known, solids, widest)
     found = []
     for d, solid in enumerate(solids):
-        views = look(pairs, d, solid, known, placed, results, widest)
+        views = look(pairs, d, solid, known, placed, widest)
         approaches = [
             _approach(
                 view, known, rules_for(required, known[view.line].utility, solid.dig), avoidance
@@ -188,13 +192,12 @@ def look(
     solid: Solid,
     known: tuple[KnownLine, ...],
     placed: Placed,
-    results: Results,
     reach: float,
 ) -> list[View]:
     """All lines near one dig, after exposures."""
     lines = pairs.line[pairs.dig == dig].tolist()
     stations = {line: _nodes(known[line], solid, reach) for line in lines}
-    belief = placed.belief(results, {k: s[0] for k, s in stations.items()})
+    belief = placed.belief({k: s[0] for k, s in stations.items()})
     views = []
     for line in lines:
         station, real = stations[line]

@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 
-from asfound.clearance._known import PORTION, known_lines
+from asfound.alignment import Refits
+from asfound.clearance._known import PORTION, known_lines, refits_of
 from asfound.clearance._placed import Placed, place_exposures
 from asfound.clearance.belief import Belief
 from asfound.clearance.surface import GroundSurface, surface_from_ground
@@ -35,6 +36,7 @@ def apply_exposures(
     *,
     surface: GroundSurface | None = None,
     records: Sequence[RecordLine] = (),
+    refits: Refits | None = None,
 ) -> ExposureUpdate:
     """Update a job's lines and verdicts by what was exposed.
 
@@ -47,6 +49,8 @@ def apply_exposures(
         For exposures without a ground height; by default the ground of the shots.
     records : sequence of RecordLine
         Lines that nobody located.
+    refits : Refits, optional
+        Of these results, to be shared between calls.
 
     Raises
     ------
@@ -58,8 +62,8 @@ def apply_exposures(
     if not exposures:
         return ExposureUpdate(before.lines, before.line_verdict, before.verdict, (), (), before)
     known = known_lines(results.lines, records, ground)
-    placed = place_exposures(exposures, known, results, ground)
-    lines = tuple(_updated(line, k, placed, results) for k, line in enumerate(results.lines))
+    placed = place_exposures(exposures, known, refits or refits_of(results), ground)
+    lines = tuple(_updated(line, k, placed) for k, line in enumerate(results.lines))
     line_verdict, verdict = results.line_verdict.copy(), results.verdict.copy()
     for comparison in placed.comparisons:
         k = comparison.line_index
@@ -69,16 +73,14 @@ def apply_exposures(
         line = results.lines[k]
         close = line.shots[np.abs(line.station - comparison.station) <= NEAR_EXPOSURE]
         verdict[close] = np.maximum(verdict[close], np.int8(Verdict.DOUBTFUL))
-    return ExposureUpdate(
-        lines, line_verdict, verdict, placed.comparisons, _shared(placed), before
-    )
+    return ExposureUpdate(lines, line_verdict, verdict, placed.comparisons, _shared(placed), before)
 
 
-def _updated(line: Line, index: int, placed: Placed, results: Results) -> Line:
+def _updated(line: Line, index: int, placed: Placed) -> Line:
     known = placed.known[index]
     size = known.outside_diameter if known.diameter_basis == "known" else line.outside_diameter
     terms = {(s.term, s.group) for p in placed.posteriors.values() for s in p.shared}
-    first = placed.belief(results, {index: line.axis_station[:1]}) if len(terms) else None
+    first = placed.belief({index: line.axis_station[:1]}) if len(terms) else None
     own = index in placed.posteriors
     touched = own or (
         first is not None
@@ -90,7 +92,7 @@ def _updated(line: Line, index: int, placed: Placed, results: Results) -> Line:
     covariance = np.empty((len(mean), 3, 3))
     for low in range(0, len(mean), PORTION):
         station = line.axis_station[low : low + PORTION]
-        belief = placed.belief(results, {index: station}).about(index)
+        belief = placed.belief({index: station}).about(index)
         part, full = belief.at(index, np.arange(len(station)))
         mean[low : low + PORTION] = part
         blocks = full.reshape(len(station), 3, len(station), 3)

@@ -20,6 +20,7 @@ from asfound.clearance import (
     advise_exposures,
     apply_exposures,
     check_digs,
+    refits_of,
     required_rules,
     surface_from_ground,
 )
@@ -109,24 +110,25 @@ def check_plan(results: Results, digs: Sequence[Dig] | None = None) -> DigReport
     exposures = _used(results)
     surface = ground_surface(located)
     rules = required_rules() if plan.required is None else plan.required
-    records = plan.records
+    records, refits = plan.records, refits_of(located)
     searched = _joined(plan.searched)
 
     found = check_digs(
         located, planned, surface=surface, rules=rules, exposures=exposures, records=records,
-        searched=searched,
+        searched=searched, refits=refits,
     )  # fmt: skip
     without: tuple[DigClearance, ...] = ()
     if exposures:
         without = check_digs(
-            located, planned, surface=surface, rules=rules, records=records, searched=searched
-        )
+            located, planned, surface=surface, rules=rules, records=records, searched=searched,
+            refits=refits,
+        )  # fmt: skip
     advice = None
     if plan.holes > 0:
         advice = advise_exposures(
             located, planned, plan.holes, surface=surface, exposures=exposures, records=records,
             forbidden=_joined([area for area in plan.hole_areas if not np.isfinite(area.cost)]),
-            cost=lambda place: _cost(plan, place),
+            cost=lambda place: _cost(plan, place), refits=refits,
         )  # fmt: skip
     return DigReport(
         digs=found,
