@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import Annotated, NoReturn
 
 import typer
+from typer.exceptions import TyperException
 
-from asfound.cli import decide, digs, planning, show, stakeout
+from asfound.cli import decide, digs, guide, planning, show, stakeout
 from asfound.errors import AsfoundError, InputError
 
 EXIT_CODES = {
@@ -343,14 +344,20 @@ app.command()(digs.digs)
 app.command()(planning.preview)
 app.command()(planning.reach)
 app.command()(stakeout.stakeout)
+app.command()(guide.guide)
 
 
 def main() -> NoReturn:
     """Run the command line; user errors print three lines, never a traceback."""
+    json = "--json" in sys.argv
     try:
-        app()
+        # For people, typer prints what it could not understand, with the usage, and leaves.
+        code = app(standalone_mode=not json)
     except AsfoundError as error:
-        show.error(error, json="--json" in sys.argv)
+        show.error(error, json=json)
+        sys.exit(error.exit_code)
+    except TyperException as error:
+        show.usage(error)
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
         sys.exit(130)
@@ -362,4 +369,4 @@ def main() -> NoReturn:
             raise
         show.fault(error)
         sys.exit(70)
-    sys.exit(0)
+    sys.exit(code if isinstance(code, int) else 0)

@@ -32,6 +32,7 @@ from asfound.stakeout.targets import (
     shot_targets,
     station_targets,
     tee_targets,
+    utility_words,
 )
 
 __all__ = [
@@ -77,5 +78,6 @@ __all__ = [
     "station_targets",
     "tee_targets",
     "to_service",
+    "utility_words",
     "walking_order",
 ]
