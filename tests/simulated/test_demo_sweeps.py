@@ -22,7 +22,7 @@ def jobs(tmp_path_factory):
         path = folder / upload.file
         path.write_bytes(generate(seed).files[upload.file])
         mapping = guess_mapping(path, upload.file, hints=dict(upload.hints)).mapping
-        read = read_upload(path, upload.file, mapping, tag="E", source_index=4)
+        read = read_upload(path, upload.file, mapping, tag="G", source_index=6)
         shots, sources, settings, truth = simulate(seed)
         without = process(Intake(sources, shots, (), (), ()), settings)
         all_sources = (*sources, read.source)

@@ -15,6 +15,7 @@ from typing import Any
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.finding_columns import detail_text
 from asfound.deliver.report import facts, listing
+from asfound.deliver.report.accuracy import accuracy_section
 from asfound.deliver.report.facts import clean
 from asfound.deliver.report.maps import as_data, map_pages
 from asfound.deliver.report.profiles import line_panels
@@ -23,7 +24,7 @@ from asfound.deliver.shot_columns import VERDICT_WORDS
 from asfound.deliver.symbols import hex_colour
 from asfound.units import lengths_in
 
-_TEMPLATE = ("base.typ", "front.typ", "sweeps.typ", "back.typ")
+_TEMPLATE = ("base.typ", "front.typ", "sweeps.typ", "accuracy.typ", "back.typ")
 # Room for maps on a page [mm]: paper less margins and the heading above the map.
 _PAPER = {
     "a4": {False: (174.0, 242.0), True: (261.0, 155.0)},
@@ -83,6 +84,7 @@ def report_data(delivery: Delivery) -> dict[str, Any]:
         "line_pages": _line_pages(delivery, body[False][0]),
         "more_lines": max(0, len(delivery.results.lines) - MOST_LINE_PAGES),
         "sweeps": sweep_pages(delivery, body[False][0]),
+        "proof": accuracy_section(delivery, body[False][0]),
         "shots": listing.shots_table(delivery),
         "findings": listing.findings_list(delivery),
         "decisions": listing.decisions(delivery),

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import re
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from asfound.budget import NORMAL_95, circular_factor
+from asfound.budget import NORMAL_95
 from asfound.deliver.about import INVENTED, plural, verdict_counts
 from asfound.deliver.columns import Value, cells
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.finding_columns import plain_number
 from asfound.deliver.symbols import hex_colour
 from asfound.deliver.tables import LINES
-from asfound.model import Budget, BudgetTerm, ControlPoint, Severity, Source, Verdict
+from asfound.model import BudgetTerm, Severity, Source, Verdict
 
 Floats = npt.NDArray[np.float64]
 MOST_CROSSINGS = 200
@@ -204,7 +205,7 @@ def accuracy(delivery: Delivery) -> dict[str, Any]:
                 *_spread(delivery, vertical),
             ]
         )
-    return {"rows": rows, "control": control_checks(delivery)}
+    return {"rows": rows}
 
 
 def _spread(delivery: Delivery, values: Floats) -> tuple[str, str]:
@@ -214,63 +215,11 @@ def _spread(delivery: Delivery, values: Floats) -> tuple[str, str]:
     return quantity(delivery, float(np.median(known))), quantity(delivery, float(known.max()))
 
 
-def control_checks(delivery: Delivery) -> list[list[str]]:
-    """Measured minus known at each shot on a control point, and what both uncertainties allow.
-
-    The last column says ``within`` the allowed 95 %, ``outside``, or ``failed`` where the rule of
-    control checks, which allows for hundreds of them, finds fault.
-    """
-    results = delivery.results
-    points = {point.name.casefold(): point for point in results.settings.control}
-    ground, labels = results.ground, results.intake.shots.control
-    failed = {
-        index
-        for outcome in results.findings.outcomes
-        if outcome.rule.id == "control-failed"
-        for index in outcome.index[outcome.severity == Severity.FAIL].tolist()
-    }
-    rows = []
-    for k in np.flatnonzero(labels.codes >= 0).tolist():
-        point = points.get(labels.word(k).casefold())
-        if point is None:
-            rows.append([delivery.shot_names[k], clean(labels.word(k)), *["\u2013"] * 7])
-            continue
-        east = ground.easting[k] - point.easting
-        north = ground.northing[k] - point.northing
-        up = ground.height[k] - point.height
-        aside, upright = _allowed(results.budget, k, point)
-        off = float(np.hypot(east, north))
-        good = off <= aside and not abs(up) > upright
-        rows.append(
-            [
-                delivery.shot_names[k],
-                clean(point.name),
-                *(quantity(delivery, float(v)) for v in (east, north, off, aside, up)),
-                quantity(delivery, upright if np.isfinite(up) else float("nan")),
-                "failed" if k in failed else "within" if good else "outside",
-            ]
-        )
-    return rows
-
-
-def _allowed(budget: Budget, row: int, point: ControlPoint) -> tuple[float, float]:
-    """95 % circle and half-interval of a check's difference from its control point [m]."""
-    plane = budget.covariance[row, :2, :2] + np.eye(2) * point.horizontal_sd**2
-    small, large = np.sqrt(np.maximum(np.linalg.eigvalsh(plane), 0.0))
-    ratio = np.array([small / large if large > 0 else 1.0])
-    # The budget gives no vertical interval where there is no depth; its terms do.
-    upward = sum(float(term.up_up[row] if term.up_up.ndim else term.up_up) for term in budget.terms)
-    radius = float(large * circular_factor(ratio)[0])
-    return radius, NORMAL_95 * float(np.sqrt(upward + point.vertical_sd**2))
-
-
 def uploads(delivery: Delivery) -> list[dict[str, str]]:
     """Each upload, what it declares and how its rows were accounted for."""
     intake = delivery.results.intake
-    accounts = {account.file: account for account in intake.accounts}
     rows = []
-    for source in intake.sources:
-        account = accounts.get(source.file)
+    for source, account in zip_longest(intake.sources, intake.accounts):
         rows.append(
             {
                 "tag": source.tag,
@@ -284,6 +233,7 @@ def uploads(delivery: Delivery) -> list[dict[str, str]]:
                 "reported": str(account.reported) if account else "\u2013",
                 "balance": ("yes" if account.balanced else "NO") if account else "\u2013",
                 "antenna": _antenna_words(delivery, source),
+                "assumed": clean(" ".join(source.assumed)),
             }
         )
     return rows
