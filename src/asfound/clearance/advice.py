@@ -43,6 +43,7 @@ from asfound.model import (
     CAUTIONS,
     CandidateExposure,
     Dig,
+    DigClearance,
     Exposure,
     ExposureAdvice,
     RecordLine,
@@ -73,6 +74,7 @@ def advise_exposures(
     reach: float = REACH,
     avoidance: float = AVOIDANCE,
     refits: Refits | None = None,
+    found: Sequence[DigClearance] | None = None,
 ) -> ExposureAdvice:
     """Rank places to expose lines by how much each hole is expected to reduce risk.
 
@@ -88,6 +90,8 @@ def advise_exposures(
         Where no hole can be made, job's frame.
     cost : callable, optional
         Cost of a hole at a candidate, any unit above zero; by default the candidate's own.
+    found : sequence of DigClearance, optional
+        What `check_digs` said of the same digs and exposures, if it was asked: saves work.
 
     Returns
     -------
@@ -104,11 +108,16 @@ def advise_exposures(
     placed = place_exposures(exposures, known, refits or refits_of(results), ground)
     known = placed.known
     near = near_pairs(known, solids, reach)
+    contact = {
+        (d, one.line_index): one.p_contact
+        for d, dig in enumerate(found or ())
+        for one in dig.approaches
+    }
     pairs = [
         pair
         for d, solid in enumerate(solids)
         for view in look(near, d, solid, known, placed, reach)
-        if (pair := _pair(view, avoidance)) is not None
+        if (pair := _pair(view, avoidance, contact.get((d, view.line)))) is not None
     ]
     places = list(candidates) if candidates is not None else _places(pairs, known)
     places = [place for place in places if not _forbids(forbidden, place)]
@@ -150,9 +159,10 @@ class _Pair:
     risk: float
 
 
-def _pair(view: View, avoidance: float) -> _Pair | None:
-    answer = odds(view.scene)
-    if answer.contact < 1e-9:
+def _pair(view: View, avoidance: float, contact: float | None = None) -> _Pair | None:
+    if contact is None:
+        contact = odds(view.scene).contact
+    if contact < 1e-9:
         return None
     one, two, share = view.vertex
     station = float(view.station[one] + share * (view.station[two] - view.station[one]))
@@ -172,8 +182,8 @@ def _pair(view: View, avoidance: float) -> _Pair | None:
     if best is None:
         return None
     _, normal, sd, low, high = best
-    low, high = _matched(low, high, answer.contact)
-    risk = regret(answer.contact, avoidance)
+    low, high = _matched(low, high, contact)
+    risk = regret(contact, avoidance)
     return _Pair(view.line, station, normal, sd, low, high, risk)
 
 

@@ -29,7 +29,6 @@ from asfound.model import (
     Area,
     CandidateExposure,
     Dig,
-    DigClearance,
     DigReport,
     Exposure,
     ExposureUpdate,
@@ -117,18 +116,18 @@ def check_plan(results: Results, digs: Sequence[Dig] | None = None) -> DigReport
         located, planned, surface=surface, rules=rules, exposures=exposures, records=records,
         searched=searched, refits=refits,
     )  # fmt: skip
-    without: tuple[DigClearance, ...] = ()
-    if exposures:
-        without = check_digs(
-            located, planned, surface=surface, rules=rules, records=records, searched=searched,
-            refits=refits,
-        )  # fmt: skip
+    exposed = {exposure.line for exposure in exposures}
+    near = [k for k, dig in enumerate(found) if exposed & {one.line for one in dig.approaches}]
+    without = check_digs(
+        located, [planned[k] for k in near], surface=surface, rules=rules, records=records,
+        searched=searched, refits=refits,
+    )  # fmt: skip
     advice = None
     if plan.holes > 0:
         advice = advise_exposures(
             located, planned, plan.holes, surface=surface, exposures=exposures, records=records,
             forbidden=_joined([area for area in plan.hole_areas if not np.isfinite(area.cost)]),
-            cost=lambda place: _cost(plan, place), refits=refits,
+            cost=lambda place: _cost(plan, place), refits=refits, found=found,
         )  # fmt: skip
     return DigReport(
         digs=found,
@@ -136,7 +135,7 @@ def check_plan(results: Results, digs: Sequence[Dig] | None = None) -> DigReport
         rules=tuple(rules),
         ground=surface.basis,
         searched=tuple(dict.fromkeys(area.basis for area in plan.searched)),
-        without_exposures=without,
+        without_exposures=dict(zip(near, without, strict=True)),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Protocol
@@ -602,8 +603,8 @@ class DigReport:
         Where the heights of the ground come from.
     searched : tuple of str
         On what the searched area rests; empty if what was searched is not recorded.
-    without_exposures : tuple of DigClearance
-        The same digs as if nothing had been exposed, where something was: in the same order.
+    without_exposures : mapping of int to DigClearance
+        Digs near a line that was exposed, as if nothing had been: by their place in `digs`.
     """
 
     digs: tuple[DigClearance, ...]
@@ -611,4 +612,4 @@ class DigReport:
     rules: tuple[ClearanceRule, ...]
     ground: str
     searched: tuple[str, ...] = ()
-    without_exposures: tuple[DigClearance, ...] = ()
+    without_exposures: Mapping[int, DigClearance] = field(default_factory=dict)
