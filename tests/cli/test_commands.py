@@ -154,3 +154,32 @@ def test_frames_of_a_place_are_compared():
     found = json.loads(done.stdout)["differences"]
     pair = next(d for d in found if d["target"] == "NAD83(2011)" and d["source"] == "ITRF2014")
     assert (pair["east"], pair["north"]) == pytest.approx((1.342, -0.506), abs=2e-3)
+
+
+@pytest.mark.parametrize("arguments", [("process",), ("nonsense",), ("check", "x", "--no-such")])
+def test_a_command_line_not_understood_is_told_to_machines_as_json(arguments):
+    done = run(*arguments, "--json")
+    told = json.loads(done.stdout)
+    assert done.returncode == 2
+    assert told["error"] == "UsageError"
+    assert told["what"]
+    assert "--help" in told["remedy"]
+
+
+def test_decisions_are_taken_listed_and_taken_back(tmp_path):
+    run("demo", tmp_path / "job")
+    taken = run("decide", tmp_path / "job", "reject", "A-3", "A-5..A-6", "--why", "stood aside")
+    assert taken.returncode == 0, taken.stderr
+    assert "Decision d1" in taken.stdout
+    assert run("decide", tmp_path / "job", "reject", "A-3", "--why", " ").returncode == 3
+    back = run("undo", tmp_path / "job", "d1", "--why", "the wrong shots", "--who", "Q. Invented")
+    assert back.returncode == 0, back.stderr
+    (listed,) = json.loads(run("decisions", tmp_path / "job", "--json").stdout)["decisions"]
+    assert len(listed["shots"]) == 3
+    assert listed["undone"]["who"] == "Q. Invented"
+    height = run(
+        "decide", tmp_path / "job", "set-antenna-height", "A-3", "--value", "6 ft", "--why", "seen"
+    )
+    assert height.returncode == 0, height.stderr
+    (_, second) = json.loads(run("decisions", tmp_path / "job", "--json").stdout)["decisions"]
+    assert float(second["value"]) == pytest.approx(1.8288)

@@ -164,3 +164,12 @@ def test_a_file_that_cannot_be_read_leaves_no_trace(job, tmp_path):
         add_upload(job, other, mapping_path=mapping)
     assert [record.tag for record in list_uploads(job)] == ["A"]
     assert not (job.path / "mappings" / "B.toml").exists()
+
+
+def test_what_a_guess_took_for_granted_is_repeated_in_results(job, tmp_path):
+    hints = {key: word for key, word in HINTS.items() if key != "position_of"}
+    added = add_upload(job, _file(tmp_path), hints=hints)
+    assert added.guess.doubts
+    (source,) = read_intake(job).sources
+    assert len(source.assumed) == len(added.guess.doubts)
+    assert any("antenna" in sentence for sentence in source.assumed)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
+    from typer.exceptions import TyperException
 
     from asfound.errors import AsfoundError
     from asfound.folder import Added, JobFolder
@@ -126,6 +127,20 @@ def error(problem: AsfoundError, *, json: bool) -> None:
     console.print(f"[bold]Stopped.[/bold] {where}{plain(problem.what)}", soft_wrap=True)
     if problem.remedy:
         console.print(f"What to do: {plain(problem.remedy)}", soft_wrap=True)
+
+
+def usage(problem: TyperException) -> None:
+    """A command line that could not be understood, for machines."""
+    print_json(
+        {
+            "error": "UsageError",
+            "where": "command line",
+            "what": problem.format_message(),
+            "remedy": "asfound --help lists the commands, asfound COMMAND --help what each takes.",
+            "exit_code": problem.exit_code,
+            "reported_rows": [],
+        }
+    )
 
 
 def fault(problem: Exception) -> None:
