@@ -179,7 +179,7 @@ def test_links_and_doubled_names_in_a_zip_are_found(tmp_path: Path, key: Signing
         package.writestr(member, "/etc/hostname")
     assert not verify_release(path).sound
     again = build(tmp_path, key).path
-    with zipfile.ZipFile(again, "a") as package, pytest.warns(UserWarning):
+    with zipfile.ZipFile(again, "a") as package, pytest.warns(UserWarning, match="Duplicate"):
         package.writestr("out/report.pdf", b"other")
     assert "twice" in verify_release(again).faults[0]
 
@@ -234,9 +234,7 @@ def commands_of(text: str) -> list[str]:
     for line in text.splitlines():
         if line.startswith("     ") and blocks:
             blocks[-1] = blocks[-1].rstrip("\\") + line.strip()
-        elif (
-            line.startswith("   ") and line[3:4] not in (" ", "(") and "  " not in line.strip()
-        ) or line.startswith("   ("):
+        elif line.startswith("   "):
             blocks.append(line.strip())
     return blocks
 
