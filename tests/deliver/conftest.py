@@ -633,22 +633,7 @@ _VARIANTS: dict[str, Callable[[], Results]] = {
 
 def proved(results: Results) -> Results:
     """The same job with what its checks prove."""
-    settings, intake, ground = results.settings, results.intake, results.ground
-    shots, sources = intake.shots, intake.sources
-    accuracy = prove(
-        shots,
-        sources,
-        settings,
-        ground,
-        results.budget,
-        results.assembly,
-        results.lines,
-        results.verdict,
-        results.line_verdict,
-        (),
-        results.plan,
-    )
-    return replace(results, accuracy=accuracy)
+    return replace(results, accuracy=prove(results, ()))
 
 
 @pytest.fixture(scope="session")

@@ -116,21 +116,6 @@ def process(
     crossings = find_crossings(lines, budget)
     line_verdict = line_verdicts(findings, assembly, verdict)
 
-    progress("Holding the job against its checks")
-    accuracy = prove(
-        used,
-        sources,
-        settings,
-        ground,
-        budget,
-        assembly,
-        lines,
-        verdict,
-        line_verdict,
-        misread,
-        plan,
-    )
-
     results = Results(
         version=__version__,
         settings=settings,
@@ -147,11 +132,12 @@ def process(
         corrections=corrections,
         plan=plan,
         decided=deciding.outcomes,
-        accuracy=accuracy,
     )
     if plan.exposures:
         progress("Applying exposures to lines")
         results = expose(results)
+    progress("Holding the job against its checks")
+    results = replace(results, accuracy=prove(results, misread))
     if plan.digs:
         progress("Checking digs against lines")
         results = replace(results, digs=check_plan(results))

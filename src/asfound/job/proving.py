@@ -35,7 +35,6 @@ from asfound.geodesy import resolve_frame
 from asfound.job.spots import repeated_spots
 from asfound.model import (
     AccuracyReport,
-    Assembly,
     Budget,
     Checks,
     CheckSet,
@@ -43,8 +42,8 @@ from asfound.model import (
     JobSettings,
     Line,
     MixUpReport,
-    Plan,
     Proposal,
+    Results,
     Shots,
     Source,
     Verdict,
@@ -92,94 +91,111 @@ def _looked_into(
     return found
 
 
-def prove(
-    shots: Shots,
-    sources: Sequence[Source],
-    settings: JobSettings,
-    ground: Ground,
-    budget: Budget,
-    assembly: Assembly,
-    lines: Sequence[Line],
-    verdict: npt.NDArray[np.int8],
-    line_verdict: npt.NDArray[np.int8],
-    misread: Sequence[MixUpReport],
-    plan: Plan,
-) -> AccuracyReport:
+def prove(results: Results, misread: Sequence[MixUpReport]) -> AccuracyReport:
     """What all checks prove, and the quality levels that the lines may claim.
 
     Parameters
     ----------
-    shots, sources, settings, ground, budget, assembly, lines, verdict, line_verdict
-        Of the job; lines as fitted without exposures.
+    results : Results
+        With its exposures applied, or without any.
     misread : sequence of MixUpReport
         From `find_misread`.
-    plan : Plan
-        For exposures and stored return checks.
 
     Returns
     -------
     AccuracyReport
     """
+    settings, sources = results.settings, results.intake.sources
+    shots, ground, budget = results.intake.shots, results.ground, results.budget
     level = settings.accuracy.confidence
     reports = list(misread)
     # a named mix-up is a mistake to be mended, not part of the job's random error
-    named = {report.upload for report in misread if report.named}
+    named = [report.upload for report in misread if report.named]
     tags = np.array([source.tag for source in sources] + [""], object)
-    sets = []
 
     logged = _thinned(np.flatnonzero(shots.control.codes >= 0))
     control = control_checks(shots, ground, budget, settings.control, among=logged)
     owner = tags[shots.source[control.subject]]
-    sets += _checked(control, ~np.isin(owner, list(named)), level, owner)
+    sets = _checked(control, ~np.isin(owner, named), level, owner)
 
-    pairs = repeated_spots(shots, sources, ground, lines, verdict, plan.repeats, most=MOST_CHECKS)
-    again = repeat_checks(
-        [(a, b) for a, b in pairs.couple.tolist()],
-        ground,
-        budget,
-        bearing=pairs.bearing,
-        names=pairs.names,
-        run=pairs.run,
-    )
-    owners = tags[shots.source[pairs.couple]]
-    counted = ~np.isin(owners, list(named)).any(axis=1)
+    again, owners, stored = _repeats(results)
+    counted = ~np.isin(owners, named).any(axis=1)
     marks = again.take(counted & again.point)
-    if len(marks):
-        reports += [
-            report
-            for report in _looked_into(marks, shots, sources, settings)
-            if report.upload not in {known.upload for known in reports}
-        ]
-    stored = return_checks(pairs.stored)
+    known = {report.upload for report in reports}
+    for report in _looked_into(marks, shots, sources, settings):
+        if report.upload not in known:
+            reports.append(report)
     every = joined_checks(again, stored)
     counted = np.concatenate([counted, np.ones(len(stored), bool)])
     labels = np.concatenate([owners[:, 1], np.full(len(stored), "", object)])
     sets += _checked(every, counted, level, labels)
 
-    index = {line.name.casefold(): k for k, line in enumerate(lines)}
-    seen = [
-        (index[item.line.casefold()], item)
-        for item in plan.exposures
-        if item.line.casefold() in index
-    ]
-    exposures = [
-        Exposure(
-            item.name, k, item.easting, item.northing, item.ground_height - item.top_depth,
-            item.outside_diameter, item.horizontal_sd, item.vertical_sd,
-        )
-        for k, item in seen
-    ]  # fmt: skip
+    exposures = _exposures(results)
     if exposures:
-        checks = exposure_checks(exposures, lines, ground, budget, assembly, verdict)
+        lines, verdict = _as_located(results)
+        checks = exposure_checks(exposures, lines, ground, budget, results.assembly, verdict)
         sets += _checked(checks, np.ones(len(checks), bool), level, None)
 
-    proposals = _proposals(settings, lines, line_verdict, exposures)
     return AccuracyReport(
         sets=tuple(sets),
         mix_ups=tuple(reports),
-        proposals=proposals,
+        proposals=_proposals(results, exposures),
         words=_words(sets),
     )
+
+
+def _as_located(results: Results) -> tuple[tuple[Line, ...], npt.NDArray[np.int8]]:
+    """Lines and shots' verdicts as they were before anything was exposed."""
+    if results.exposed is None:
+        return results.lines, results.verdict
+    return results.exposed.before.lines, results.exposed.before.verdict
+
+
+def _repeats(results: Results) -> tuple[Checks, npt.NDArray[np.object_], Checks]:
+    """Pairs of shots, (n, 2) tags of their uploads, and returns of which a shot is missing."""
+    shots, sources = results.intake.shots, results.intake.sources
+    lines, verdict = _as_located(results)
+    spots = repeated_spots(
+        shots, sources, results.ground, lines, verdict, results.plan.repeats, most=MOST_CHECKS
+    )
+    again = repeat_checks(
+        [(earlier, later) for earlier, later in spots.couple.tolist()],
+        results.ground,
+        results.budget,
+        bearing=spots.bearing,
+        names=spots.names,
+        run=spots.run,
+    )
+    tags = np.array([source.tag for source in sources] + [""], object)
+    return again, tags[shots.source[spots.couple]], return_checks(spots.stored)
+
+
+def _exposures(results: Results) -> list[Exposure]:
+    """Exposures that could be put on a line, as checks of that line."""
+    lines, _ = _as_located(results)
+    found = []
+    for seen in results.exposed.comparisons if results.exposed else ():
+        if seen.line_index < 0:
+            continue
+        item, line = seen.exposure, lines[seen.line_index]
+        ground = item.ground_height
+        if not np.isfinite(ground):
+            # only the depth was measured: the height then compares depths, and the ground's
+            # own error, which cancels, makes the allowance somewhat too wide
+            ground = float(np.interp(seen.station, line.axis_station, line.ground_height))
+        found.append(
+            Exposure(
+                item.name,
+                seen.line_index,
+                item.easting,
+                item.northing,
+                ground - item.top_depth,
+                item.outside_diameter,
+                item.horizontal_sd,
+                item.vertical_sd,
+            )
+        )
+    return found
 
 
 def _thinned(rows: Integers) -> Integers:
@@ -225,12 +241,8 @@ def _checked(
     ]
 
 
-def _proposals(
-    settings: JobSettings,
-    lines: Sequence[Line],
-    line_verdict: npt.NDArray[np.int8],
-    exposures: Sequence[Exposure],
-) -> tuple[Proposal, ...]:
+def _proposals(results: Results, exposures: Sequence[Exposure]) -> tuple[Proposal, ...]:
+    settings, lines = results.settings, results.lines
     chosen = settings.accuracy.schemes
     if not chosen:
         area = resolve_frame(settings.frame.crs).area_of_use
@@ -249,7 +261,7 @@ def _proposals(
                 scheme(name),
                 exposed=seen,
                 gaps_known_by=settings.accuracy.gaps_known_by,
-                verdict=Verdict(int(line_verdict[index])),
+                verdict=Verdict(int(results.line_verdict[index])),
             )
     return tuple(found)
 
