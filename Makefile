@@ -5,9 +5,13 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 JOBS ?= 2
 
-.PHONY: setup demo test lint unit bench docs lock clean
+.PHONY: setup frontend demo test lint unit bench docs lock clean
 
-setup: $(READY)
+setup: $(READY) frontend
+
+# The desk's job page; nothing happens if its sources are those of the last build.
+frontend: $(READY)
+	@$(BIN)/python -m asfound.desk.build
 
 $(READY): requirements/lock.txt pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "asfound needs Python 3.11 or newer; try: make PYTHON=python3.11")'
