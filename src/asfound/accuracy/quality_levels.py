@@ -145,9 +145,18 @@ def propose_levels(
         if segment.known_by != "detected" or verdict is Verdict.UNFIT:
             found.append(propose_level(segment, chosen, verdict=verdict))
             continue
+        parts: list[Proposal] = []
         for start, end in _runs(line, segment, chosen, shortest):
-            part = stretch_of(line, start, end, "detected")
-            found.append(propose_level(part, chosen, verdict=verdict))
+            part = propose_level(stretch_of(line, start, end, "detected"), chosen, verdict=verdict)
+            parts.append(part)
+            while len(parts) > 1 and parts[-2].level == parts[-1].level:
+                # limits that are shares of the depth can make neighbours alike
+                whole = stretch_of(line, parts[-2].segment.start, end, "detected")
+                both = propose_level(whole, chosen, verdict=verdict)
+                if both.level != parts[-1].level:
+                    break
+                parts[-2:] = [both]
+        found += parts
     return tuple(sorted(found, key=lambda item: (item.segment.start, item.segment.end)))
 
 

@@ -8,6 +8,7 @@ known.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -54,6 +55,9 @@ Integers = npt.NDArray[np.int64]
 MOST_CHECKS = 400
 """Checks of one kind that are looked at together; of more, so many spread evenly. Their joint
 covariance grows with the square."""
+
+SHORTEST = 6.0
+"""A better stretch between worse ones is told apart from here on [m]: two usual spacings."""
 
 
 def find_misread(
@@ -139,7 +143,7 @@ def prove(results: Results, misread: Sequence[MixUpReport]) -> AccuracyReport:
     return AccuracyReport(
         sets=tuple(sets),
         mix_ups=tuple(reports),
-        proposals=_proposals(results, exposures),
+        proposals=_proposals(results, exposures, settings.accuracy.schemes),
         words=_words(sets),
     )
 
@@ -241,9 +245,24 @@ def _checked(
     ]
 
 
-def _proposals(results: Results, exposures: Sequence[Exposure]) -> tuple[Proposal, ...]:
+def levels_under(results: Results, schemes: Sequence[str]) -> Results:
+    """The same results with quality levels proposed under other schemes.
+
+    Raises
+    ------
+    InputError
+        If a scheme is not known.
+    """
+    if results.accuracy is None:
+        return results
+    proposals = _proposals(results, _exposures(results), tuple(schemes))
+    return replace(results, accuracy=replace(results.accuracy, proposals=proposals))
+
+
+def _proposals(
+    results: Results, exposures: Sequence[Exposure], chosen: tuple[str, ...]
+) -> tuple[Proposal, ...]:
     settings, lines = results.settings, results.lines
-    chosen = settings.accuracy.schemes
     if not chosen:
         area = resolve_frame(settings.frame.crs).area_of_use
         chosen = usual_schemes(area.name if area else "")
@@ -262,6 +281,7 @@ def _proposals(results: Results, exposures: Sequence[Exposure]) -> tuple[Proposa
                 exposed=seen,
                 gaps_known_by=settings.accuracy.gaps_known_by,
                 verdict=Verdict(int(results.line_verdict[index])),
+                shortest=SHORTEST,
             )
     return tuple(found)
 
