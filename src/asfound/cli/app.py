@@ -14,7 +14,7 @@ from typing import Annotated, NoReturn
 import typer
 from typer.exceptions import TyperException
 
-from asfound.cli import decide, digs, guide, planning, show, stakeout
+from asfound.cli import accuracy, decide, digs, guide, planning, returning, show, stakeout
 from asfound.errors import AsfoundError, InputError
 
 EXIT_CODES = {
@@ -341,10 +341,12 @@ app.command()(decide.decide)
 app.command()(decide.undo)
 app.command()(decide.decisions)
 app.command()(digs.digs)
+app.command()(accuracy.accuracy)
 app.command()(planning.preview)
 app.command()(planning.reach)
 app.command()(stakeout.stakeout)
 app.command()(guide.guide)
+app.command("return")(returning.return_to)
 
 
 def main() -> NoReturn:

@@ -112,7 +112,7 @@ def add_decision(
         id=f"d{len(before) + 1}",
         kind=kind,
         shots=tuple(shots),
-        who=who or _user(),
+        who=who or login_name(),
         when=when or datetime.now(UTC).replace(microsecond=0),
         why=why,
         value=value,
@@ -150,7 +150,7 @@ def undo_decision(
         raise InputError(
             "a reason is needed.", where=str(folder.path), remedy="Say why: --why TEXT"
         )
-    undone = Undone(who or _user(), when or datetime.now(UTC).replace(microsecond=0), why)
+    undone = Undone(who or login_name(), when or datetime.now(UTC).replace(microsecond=0), why)
     after = list(before)
     after[found[0]] = Decided(before[found[0]].decision, undone)
     _write(folder, after)
@@ -192,7 +192,8 @@ def _split_name(name: str, folder: JobFolder, uploads: dict[str, str]) -> tuple[
     return match[1].upper(), int(match[2])
 
 
-def _user() -> str:
+def login_name() -> str:
+    """Who is logged in, as far as the system says."""
     try:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):

@@ -12,10 +12,18 @@ from asfound.stakeout.choosing import (
     measured_epoch,
     shot_row,
 )
+from asfound.stakeout.coming_back import (
+    Measured,
+    compare_again,
+    finding_covariance,
+    frame_suspects,
+    measured_at,
+    measured_live,
+)
 from asfound.stakeout.exchange import geojson_list, gpx_list, kml_list, landxml_list
 from asfound.stakeout.guidance import Guidance, GuidanceSettings, LiveTarget, guide, live_target
 from asfound.stakeout.listing import COLUMNS, about_list, csv_list, horizontal_95, list_columns
-from asfound.stakeout.live import LiveFix, LiveState, StreamCounts, feed
+from asfound.stakeout.live import LiveFix, LiveState, StreamCounts, feed, lag
 from asfound.stakeout.order import path_length, walking_order
 from asfound.stakeout.return_check import (
     TOLERANCE,
@@ -43,6 +51,7 @@ __all__ = [
     "LiveFix",
     "LiveState",
     "LiveTarget",
+    "Measured",
     "Outcome",
     "ReturnCheck",
     "ServiceTargets",
@@ -51,16 +60,20 @@ __all__ = [
     "about_list",
     "check_request",
     "choose_targets",
+    "compare_again",
     "crossing_targets",
     "csv_list",
     "day_epoch",
     "feed",
     "find_target",
+    "finding_covariance",
+    "frame_suspects",
     "geojson_list",
     "gpx_list",
     "guide",
     "horizontal_95",
     "kml_list",
+    "lag",
     "landxml_list",
     "line_targets",
     "list_columns",
@@ -68,7 +81,9 @@ __all__ = [
     "live_target",
     "make_stakeout",
     "make_stakeouts",
+    "measured_at",
     "measured_epoch",
+    "measured_live",
     "path_length",
     "point_targets",
     "return_check",

@@ -26,7 +26,7 @@ _BY_KIND = {
     Fix.PPS: (0.50, 1.00),
 }
 _POOR = (2.5, 5.0)
-_SERVICE_SD = 0.005  # base or service in its frame, per axis [m]; common practice
+SERVICE_SD = 0.005  # base or service in its frame, per axis [m]; common practice
 
 
 @dataclass(frozen=True, eq=False)
@@ -268,7 +268,7 @@ def _own_covariance(fix: LiveFix) -> Floats:
         return own if believed else max(own, usual)
 
     sd = np.array([of(fix.east_sd, level), of(fix.north_sd, level), of(fix.up_sd, upward)])
-    return np.diag(sd**2 + _SERVICE_SD**2)
+    return np.diag(sd**2 + SERVICE_SD**2)
 
 
 def _radius(covariance: Floats) -> float:

@@ -183,7 +183,7 @@ def _noncentrality(axes: int, level: float) -> float:
 def _words(result: ReturnCheck) -> str:
     heights = f", {result.up:+.3f} m up" if result.freedom == 3 else ""
     size = f"{result.horizontal:.3f} m in plan{heights}"
-    chance = f"{100 * result.p_value:.2g} %"
+    chance = f"{100 * result.p_value:.2g} %" if result.p_value >= 1e-5 else "less than 0.001 %"
     if result.outcome is Outcome.DIFFERENT:
         return (
             f"A different spot (or something is wrong): {size}, which would come by chance in "

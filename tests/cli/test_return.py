@@ -1,0 +1,309 @@
+"""`asfound stakeout` and `asfound return`: lists out, spots measured again, evidence kept."""
+
+import csv
+import io
+import json
+import tomllib
+from datetime import date
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from asfound.cli.app import app
+from asfound.errors import AsfoundError, InputError, SettingsError
+from asfound.folder import (
+    open_job,
+    parse_spacing,
+    read_repeats,
+    read_stakeouts,
+    run_job,
+    store_stakeout,
+)
+from asfound.folder.demonstration import build_demo
+from asfound.model import Frame, LineChoice, Pit, StakeoutRequest, Trench
+from asfound.stakeout.choosing import _corners
+
+DAY = "2027-06-01"
+
+
+def run(command, job, *more):
+    made = CliRunner().invoke(app, [command, str(job), *more])
+    if made.exception is not None:
+        raise made.exception
+    return made.stdout
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory):
+    return build_demo(tmp_path_factory.mktemp("return") / "street", 7).path
+
+
+@pytest.fixture(scope="module")
+def results(job):
+    return run_job(job)
+
+
+@pytest.fixture(scope="module")
+def listed(job):
+    out = run("stakeout", job, "--service", "ITRF2020", "--date", DAY, "--shot", "A-17",
+              "--shot", "A-18", "--line", "W1", "--every", "50ft-us", "--tees", "--crossings",
+              "--format", "csv,gpx,kml,geojson", "--name", "june", "--store", "--json")  # fmt: skip
+    return json.loads(out)
+
+
+def again(job, target, *more):
+    return json.loads(run("return", job, target, *more, "--json"))
+
+
+def place(listed, name):
+    (spot,) = [t for t in listed["targets"] if t["name"] == name]
+    return f"{spot['latitude_deg']:.10f},{spot['longitude_deg']:.10f},{spot['height_m']:.5f}"
+
+
+def test_a_list_holds_what_was_chosen_in_walking_order_with_its_frame(job, listed, results):
+    kinds = {t["kind"] for t in listed["targets"]}
+    assert {"shot", "station", "end", "crossing"} <= kinds
+    assert listed["frame"] == "ITRF2020"
+    assert listed["epoch"] == pytest.approx(2027.415, abs=0.01)
+    assert listed["walking_distance_m"] > 100.0
+    assert any("not modelled" in words for words in listed["not_modelled"])
+    names = [t["name"] for t in listed["targets"]]
+    assert sum(name.startswith("W1 ") for name in names) >= 17
+    folder = job / "out" / "stakeout"
+    assert {p.name for p in folder.iterdir()} >= {
+        "june.csv", "june.gpx", "june.kml", "june.geojson", "june.txt"
+    }  # fmt: skip
+    words = (folder / "june.txt").read_text()
+    assert "ITRF2020 at epoch 2027.42" in words
+    assert "does not give leave to dig" in words
+
+
+def test_without_a_line_tees_and_crossings_are_those_of_all_lines(job, results):
+    out = run("stakeout", job, "--service", "ITRF2020", "--date", DAY, "--tees", "--crossings",
+              "--start", "39.2715,-98.0402", "--name", "met", "--json")  # fmt: skip
+    kinds = [t["kind"] for t in json.loads(out)["targets"]]
+    assert kinds.count("tee") == len(results.assembly.tees) > 0
+    assert kinds.count("crossing") == len(results.crossings) > 0
+
+
+def test_columns_come_in_the_controllers_order_and_unit(job):
+    run("stakeout", job, "--service", "EPSG:6467", "--date", DAY, "--shot", "A-17",
+        "--columns", "name,y,x,height", "--unit", "m", "--name", "cols")  # fmt: skip
+    text = (job / "out" / "stakeout" / "cols.csv").read_text()
+    heading, row = csv.reader(io.StringIO(text))
+    assert heading[0] == "name"
+    assert heading[1].startswith("northing_")
+    assert row[0] == "A-17"
+
+
+def test_a_stored_list_is_written_again_with_the_job_to_the_byte(job, listed):
+    folder = job / "out" / "stakeout"
+    before = {name: (folder / name).read_bytes() for name in ("june.csv", "june.gpx", "june.txt")}
+    for name in before:
+        (folder / name).unlink()
+    run("process", job)
+    assert {name: (folder / name).read_bytes() for name in before} == before
+    found = json.loads((job / "out" / "results.json").read_text())["stakeouts"]
+    assert [item["name"] for item in found] == ["june"]
+    assert found[0]["targets"] == listed["targets"]
+    run("stakeout", job, "--name", "june")
+    assert (folder / "june.csv").read_bytes() == before["june.csv"]
+
+
+def test_requests_survive_their_file(tmp_path):
+    folder = open_job(build_demo(tmp_path / "job", 7).path)
+    request = StakeoutRequest(
+        "all",
+        Frame("ETRF2000 / UTM zone 32N", 2025.5, "orthometric", "geoid.tif"),
+        date(2026, 12, 1),
+        shots=("A-1", "B-2"),
+        lines=(
+            LineChoice("W1", 10 * 1200 / 3937, "ftUS", 5 * 1200 / 3937),
+            LineChoice("G1", 2.5, "m", 0.0, 40.0),
+            LineChoice("E1"),
+        ),
+        bends=False,
+        tees=True,
+        digs=("*",),
+        exposures=True,
+        start=("grid", 396550.25, 104207.5),
+        formats=("csv", "landxml"),
+        columns=("name", "x", "y"),
+        unit="ft",
+        plate="EURA",
+        position_accuracy=0.5,
+    )
+    store_stakeout(folder, request)
+    (back,) = read_stakeouts(folder)
+    for one, other in zip(back.lines, request.lines, strict=True):
+        assert (one.line, one.unit) == (other.line, other.unit)
+        np.testing.assert_allclose(
+            [one.every, one.start, one.end], [other.every, other.start, other.end], atol=1e-8
+        )
+    fields = set(StakeoutRequest.__dataclass_fields__) - {"lines"}
+    assert {name: getattr(back, name) for name in fields} == {
+        name: getattr(request, name) for name in fields
+    }
+    store_stakeout(folder, request)
+    assert len(read_stakeouts(folder)) == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ("[[list]]\nname='a'\nservice='ITRF2020'\n", "'day' is missing"),
+        ("[[list]]\nname='../a'\nservice='ITRF2020'\nday=2026-12-01\n", "can't name a list"),
+        ("[[list]]\nname='a'\nservice='ITRF2020'\nday=2026-12-01\nformats=['doc']\n", "format"),
+        ("[[list]]\nname='a'\nservice='ITRF2020'\nday=2026-12-01\nshot='A-1'\n", "unknown key"),
+        ("[[liste]]\n", "unknown table"),
+        ("[[list]\n", "not readable"),
+    ],
+)
+def test_a_stakeout_file_that_cant_be_used_says_what_is_wrong(tmp_path, text, match):
+    folder = build_demo(tmp_path / "job", 7)
+    (folder.path / "stakeout.toml").write_text(text)
+    with pytest.raises(SettingsError, match=match):
+        read_stakeouts(folder)
+
+
+def test_a_list_that_cant_be_made_does_not_stop_the_job(tmp_path):
+    folder = build_demo(tmp_path / "job", 7)
+    store_stakeout(
+        folder, StakeoutRequest("lost", Frame("ITRF2020"), date(2026, 12, 1), shots=("Z-99",))
+    )
+    (made,) = run_job(folder.path).stakeouts
+    assert made.targets is None
+    assert "no shot 'Z-99'" in made.reason
+
+
+@pytest.mark.parametrize(
+    ("words", "metres", "unit"),
+    [("5m", 5.0, "m"), ("10 ft", 3.048, "ft"), ("10ft-us", 12000 / 3937, "ftUS"),
+     ("10 ftUS", 12000 / 3937, "ftUS"), (".5 m", 0.5, "m")],
+)  # fmt: skip
+def test_spacings_have_their_unit(words, metres, unit):
+    assert parse_spacing(words) == (pytest.approx(metres, abs=1e-12), unit)
+
+
+@pytest.mark.parametrize("words", ["5", "m", "5 yards", "-5m", "5 m 3"])
+def test_spacings_without_a_known_unit_are_refused(words):
+    with pytest.raises(InputError):
+        parse_spacing(words)
+
+
+def test_a_trenchs_corners_are_those_of_its_outline():
+    trench = Trench("T", np.array([0.0, 5.0, 10.0, 10.0]), np.array([0.0, 0.0, 0.0, 8.0]),
+                    np.full(4, 2.0), np.full(4, 1.0), np.full(4, np.nan))  # fmt: skip
+    corners = _corners(trench)
+    spots = set(zip(np.round(corners.easting, 9), np.round(corners.northing, 9), strict=True))
+    # by geometry: a trench 2 m wide around (0,0) (10,0) (10,8); the collinear vertex is no corner
+    assert spots == {(0, 1), (9, 1), (9, 8), (0, -1), (11, -1), (11, 8)}
+    pit = Pit("P", np.array([0.0, 2.0, 2.0]), np.array([0.0, 0.0, 2.0]), 1.0)
+    assert _corners(pit).name == ("P corner 1", "P corner 2", "P corner 3")
+
+
+def test_the_recorded_spot_of_a_list_is_the_same_spot_to_a_tenth_of_a_millimetre(job, listed):
+    found = again(job, "A-17", "--at", place(listed, "A-17"), "--service", "ITRF2020",
+                  "--date", DAY, "--mark")  # fmt: skip
+    assert found["outcome"] == "same"
+    assert found["freedom"] == 3
+    assert max(abs(found[key]) for key in ("east_m", "north_m", "up_m")) < 1e-4
+    located = again(job, "A-17", "--at", place(listed, "A-17"), "--service", "ITRF2020",
+                    "--date", DAY)  # fmt: skip
+    assert located["horizontal_95_m"] > found["horizontal_95_m"]
+
+
+def test_coordinates_taken_for_another_frame_are_a_different_spot_and_the_cause_is_named(
+    job, listed
+):
+    found = again(job, "A-17", "--at", place(listed, "A-17"), "--service", "NAD83(2011)",
+                  "--date", DAY, "--mark")  # fmt: skip
+    assert found["outcome"] == "different"
+    assert 1.0 < found["horizontal_m"] < 1.7  # as everywhere in North America at this epoch
+    assert any("ITRF2020 and NAD83(2011)" in words for words in found["hints"])
+
+
+def test_a_neighbouring_shot_is_a_different_spot(job):
+    found = again(job, "A-17", "--shot", "A-18")
+    assert found["outcome"] == "different"
+    assert found["hints"] == []
+
+
+def test_a_poor_measurement_decides_nothing(job, listed):
+    found = again(job, "A-17", "--at", place(listed, "A-17"), "--service", "ITRF2020",
+                  "--date", DAY, "--deviation", "0.3,0.5")  # fmt: skip
+    assert found["outcome"] == "not decidable"
+    assert found["detectable_m"] > 0.5
+
+
+def test_a_stored_return_is_kept_whole_and_counts_as_evidence(tmp_path):
+    path = build_demo(tmp_path / "job", 7).path
+    out = run("stakeout", path, "--service", "ITRF2020", "--date", DAY, "--shot", "A-17", "--json")
+    where = place(json.loads(out), "A-17")
+    found = again(path, "A-17", "--at", where, "--service", "ITRF2020", "--date", DAY, "--mark",
+                  "--store", "--who", "Crew 2", "--receiver", "R-9", "--note", "May")  # fmt: skip
+    assert found["stored"] == "r1"
+    (kept,) = read_repeats(open_job(path))
+    assert (kept.who, kept.receiver, kept.note, kept.outcome) == ("Crew 2", "R-9", "May", "same")
+    assert kept.frame == "ITRF2020"
+    assert kept.when.date() == date(2027, 6, 1)
+    np.testing.assert_allclose(kept.position, kept.target_position, atol=1e-4)
+    assert np.linalg.eigvalsh(kept.covariance)[0] > 0
+    assert tomllib.loads((path / "repeats.toml").read_text())["repeat"][0]["id"] == "r1"
+    again(path, "A-17", "--shot", "A-18", "--store")
+    results = run_job(path)
+    assert [item.id for item in results.plan.repeats] == ["r1", "r2"]
+    assert results.plan.repeats[1].measured is not None
+
+
+def log_at(spot, fix, count=30):
+    latitude, longitude, height = (float(v) for v in spot.split(","))
+    lines = []
+    for k in range(count):
+        clock = f"1200{k / 10:05.2f}"
+        north, west = latitude, -longitude
+        body = (
+            f"GNGGA,{clock},{int(north):02d}{north % 1 * 60:011.8f},N,"
+            f"{int(west):03d}{west % 1 * 60:011.8f},W,{fix},17,0.6,{height + 2:.4f},M,0.0,M,1.0,1"
+        )
+        check = 0
+        for byte in body.encode():
+            check ^= byte
+        lines.append(f"${body}*{check:02X}\r\n")
+    return "".join(lines)
+
+
+def test_live_fixes_are_a_measurement_only_if_they_are_fixed(tmp_path, job, listed):
+    log = tmp_path / "log.nmea"
+    log.write_text(log_at(place(listed, "A-17"), 4))
+    how = ("--nmea", str(log), "--service", "ITRF2020", "--date", DAY, "--mark", "--seconds", "2")
+    found = again(job, "A-17", *how)
+    assert found["outcome"] == "same"
+    assert found["horizontal_m"] < 2e-4
+    assert found["freedom"] == 3
+    log.write_text(log_at(place(listed, "A-17"), 5))
+    with pytest.raises(InputError, match="not fixed"):
+        again(job, "A-17", *how)
+    log.write_text("")
+    with pytest.raises(InputError, match="no position came"):
+        again(job, "A-17", *how)
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        (),
+        ("--shot", "A-18", "--at", "39,-98"),
+        ("--at", "39.0,-98.0"),
+        ("--at", "39.0", "--service", "ITRF2020"),
+        ("--at", "39.0,-98.0", "--service", "EPSG:6467"),
+        ("--at", "396550,104207", "--service", "ITRF2020"),
+        ("--shot", "A-17"),
+        ("--shot", "Q-1"),
+    ],
+)
+def test_second_measurements_that_are_none_are_refused(job, more):
+    with pytest.raises(AsfoundError) as raised:
+        again(job, "A-17", *more)
+    assert raised.value.remedy
