@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from asfound.errors import InputError, SettingsError
-from asfound.folder import new_job, read_digs
+from asfound.folder import new_job, read_dig_plan
 from asfound.model import Frame, JobSettings, Utility
 
 GOOD = """
@@ -47,7 +47,8 @@ def job(tmp_path):
 
 def test_every_kind_is_read_in_the_files_unit(job):
     (job.path / "digs.toml").write_text(GOOD)
-    digs, exposures = read_digs(job)
+    plan = read_dig_plan(job)
+    digs, exposures = plan.digs, plan.exposures
     foot = 1200 / 3937
     trench, bore, pit, post = digs
     assert np.allclose(trench.easting[[0, -1]], [1000 * foot, 1100 * foot])
@@ -78,7 +79,7 @@ def test_every_kind_is_read_in_the_files_unit(job):
 def test_what_cannot_be_used_is_named(job, change, named):
     (job.path / "digs.toml").write_text(GOOD.replace(*change))
     with pytest.raises((SettingsError, InputError)) as caught:
-        read_digs(job)
+        read_dig_plan(job)
     assert named in str(caught.value)
     assert caught.value.remedy
 
@@ -87,10 +88,5 @@ def test_a_trench_without_length_is_handed_on_as_it_is(job):
     (job.path / "digs.toml").write_text(
         GOOD.replace("[1100.0, 2000.0]]\nwidth", "[1000.0, 2000.0]]\nwidth")
     )
-    (trench, *_), _ = read_digs(job)
+    trench = read_dig_plan(job).digs[0]
     assert len(trench.easting) == 2
-
-
-def test_a_job_without_digs_says_how_to_write_them(job):
-    with pytest.raises(InputError, match=r"digs\.toml"):
-        read_digs(job)

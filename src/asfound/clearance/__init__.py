@@ -5,6 +5,7 @@ from asfound.clearance.advice import advise_exposures
 from asfound.clearance.bore_path import bore_between, bore_by_station
 from asfound.clearance.check import check_digs, regret
 from asfound.clearance.exposures import apply_exposures
+from asfound.clearance.jurisdictions import jurisdiction_rules
 from asfound.clearance.required import (
     DEFAULT_RULES,
     preset_rules,
@@ -26,6 +27,7 @@ __all__ = [
     "bore_by_station",
     "check_digs",
     "footprint_of",
+    "jurisdiction_rules",
     "preset_rules",
     "refits_of",
     "regret",

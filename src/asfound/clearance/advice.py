@@ -57,7 +57,8 @@ AROUND = 15.0
 SPACING = 5.0
 HOLE_SD = 0.02
 FARTHEST = 8.0
-LEAST_GAIN = 1e-9
+LEAST_SHARE = 0.005
+"""A hole that is expected to take away less of the risk is not worth its digging."""
 
 
 def advise_exposures(
@@ -317,7 +318,7 @@ class _Worth:
             gain = now - left
             gain[chosen] = -np.inf
             best = int(np.argmax(gain / self.cost))
-            if gain[best] <= LEAST_GAIN:
+            if gain[best] <= LEAST_SHARE * float(self.before.sum()):
                 break
             chosen.append(best)
             gains.append(float(gain[best]))
@@ -411,16 +412,21 @@ def _words(
     if before <= 0:
         return ("No dig is likely enough to touch a known line that exposing one would help.",)
     if not chosen:
-        return ("None of the places that can be exposed would settle much.",)
+        return (
+            "No single exposure would settle much here: none of the places that can be exposed is "
+            f"expected to take away as much as {100.0 * LEAST_SHARE:g} % of the risk of not "
+            "knowing. What there is comes from the digging itself, from conflicts that are sure, "
+            "or from lines that can't be exposed: change the plan, or expose all along.",
+        )
     share = 100.0 * (before - float(after[-1])) / before
     words = [
         f"Expose line {place.line} at station {place.station:.1f} m by hand or vacuum."
         for place in chosen
     ]
+    holes = "This hole is" if len(chosen) == 1 else f"Together these {len(chosen)} holes are"
     words.append(
-        f"Together these {len(chosen)} holes are expected to take away {share:.0f} % of the risk "
-        "of not knowing; exposing every candidate would take away "
-        f"{100.0 * ceiling / before:.0f} %. What is left comes from the digging itself and from "
-        "conflicts that are sure."
+        f"{holes} expected to take away {share:.0f} % of the risk of not knowing; exposing every "
+        f"candidate would take away {100.0 * ceiling / before:.0f} %. What is left comes from the "
+        "digging itself and from conflicts that are sure."
     )
     return tuple(words)

@@ -8,53 +8,222 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from asfound.cli import show
+from asfound.errors import InputError
 
 if TYPE_CHECKING:
-    from asfound.model import Approach, DigClearance, ExposureAdvice, Results
+    from rich.console import Console
+
+    from asfound.folder import DigFile, JobFolder
+    from asfound.model import (
+        Approach,
+        Dig,
+        DigClearance,
+        DigReport,
+        ExposureComparison,
+        Frame,
+        Plan,
+        Results,
+    )
     from asfound.units import LengthUnit
 
 
 def digs(
     job: Annotated[Path, typer.Argument(help="The job's folder.", show_default=False)],
-    holes: Annotated[int, typer.Option(min=0, help="How many exposures to advise at most.")] = 3,
+    holes: Annotated[
+        int | None,
+        typer.Option(
+            min=0, max=100, help="How many exposures to advise at most.", show_default="3"
+        ),
+    ] = None,
+    source: Annotated[
+        Path | None,
+        typer.Option("--from", help="Check the digs of this file instead; nothing is stored."),
+    ] = None,
+    add: Annotated[
+        Path | None,
+        typer.Option("--add", help="Store this file in the job's digs/ folder, then check all."),
+    ] = None,
+    kind: Annotated[
+        str,
+        typer.Option(help="What the file's shapes are where they don't say: trench, bore ..."),
+    ] = "",
+    format: Annotated[
+        str, typer.Option("--format", help="Format of the file; left out: by its ending.")
+    ] = "",
+    unit: Annotated[str, typer.Option(help="Unit of the file's sizes: m, ft or ftUS.")] = "",
+    crs: Annotated[
+        str, typer.Option(help="Frame of the file's coordinates; left out: the job's.")
+    ] = "",
+    epoch: Annotated[float | None, typer.Option(help="Epoch of the file's coordinates.")] = None,
+    width: Annotated[str, typer.Option(help="Where not said, with unit: '0.6 m', '2 ft'.")] = "",
+    depth: Annotated[str, typer.Option(help="Below ground, where not said, with unit.")] = "",
+    diameter: Annotated[str, typer.Option(help="Of posts, where not said, with unit.")] = "",
+    final_diameter: Annotated[
+        str, typer.Option(help="Of bores after the last reaming, where not said, with unit.")
+    ] = "",
+    pilot_diameter: Annotated[
+        str, typer.Option(help="Of bores' pilot hole, where not said, with unit.")
+    ] = "",
+    installs: Annotated[
+        str, typer.Option(help="What will be laid, where not said: water, gas ...")
+    ] = "",
     json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
 ) -> None:
-    """Check the digs of digs.toml: clearance with uncertainty, what is required, what to expose."""
-    from asfound.clearance import advise_exposures, apply_exposures, check_digs
-    from asfound.folder import open_job, read_digs, run_job
+    """Check planned digs: clearance with uncertainty, what is required, what to expose.
 
-    planned, exposures = read_digs(open_job(job))
-    with show.steps(quiet=json) as step:
-        results = run_job(job, progress=step)
-        step("Checking digs against lines")
-        found = check_digs(results, planned, exposures=exposures)
-        step("Finding out where an exposure would settle most")
-        advice = advise_exposures(results, planned, holes, exposures=exposures) if holes else None
-        compared = apply_exposures(results, exposures).comparisons
-    if json:
-        show.print_json(
-            {
-                "digs": [_dig_json(dig) for dig in found],
-                "expose": [] if advice is None else _advice_json(advice),
-                "exposures": [
-                    {
-                        "name": item.exposure.name,
-                        "line": item.exposure.line,
-                        "found_left_m": item.left,
-                        "found_up_m": item.up,
-                        "left_sd_m": item.left_sd,
-                        "up_sd_m": item.up_sd,
-                        "contradicted": item.contradicted,
-                    }
-                    for item in compared
-                ],
-            }
+    Without a file the digs of digs.toml are checked. The answer never gives leave to dig.
+    """
+    from dataclasses import replace
+
+    from asfound.folder import add_dig_file, no_digs, open_job, run_job
+
+    folder = open_job(job)
+    if source is not None and add is not None:
+        raise InputError(
+            "--from checks a file without storing it, --add stores it.",
+            where="asfound digs",
+            remedy="Give one of them.",
         )
+    file = source or add
+    sizes = {
+        "width": width,
+        "depth": depth,
+        "diameter": diameter,
+        "final_diameter": final_diameter,
+        "pilot_diameter": pilot_diameter,
+    }
+    how = _how(format, unit, _frame(folder, crs, epoch), kind, installs, sizes)
+    if file is None and (format or unit or crs or kind or installs or any(sizes.values())):
+        raise InputError(
+            "sizes, frame and kind are of a file.",
+            where="asfound digs",
+            remedy="Name the file with --from or --add; what digs.toml plans says its own.",
+        )
+    drawn: tuple[Dig, ...] = ()
+    if source is not None:
+        drawn = _read(folder, source, how)
+    if add is not None:
+        added = add_dig_file(folder, add, how)
+        if not json:
+            _print_added(added.path.name, len(added.digs), known=added.known)
+
+    def change(plan: Plan) -> Plan:
+        return replace(
+            plan,
+            digs=drawn if source is not None else plan.digs,
+            holes=plan.holes if holes is None else holes,
+        )
+
+    with show.steps(quiet=json) as step:
+        results = run_job(job, progress=step, change=change)
+    if results.digs is None:
+        raise no_digs(folder)
+    compared = results.exposed.comparisons if results.exposed else ()
+    if json:
+        show.print_json(_json(results.digs, compared))
         return
-    _print_digs(results, found, advice, compared)
+    _print(results, results.digs, compared)
 
 
-def _dig_json(dig: DigClearance) -> dict[str, Any]:
+def _how(
+    format: str,
+    unit: str,
+    frame: Frame | None,
+    kind: str,
+    installs: str,
+    sizes: dict[str, str],
+) -> DigFile:
+    """How the file is to be read, from the options."""
+    from asfound.folder import DigFile, parse_spacing
+    from asfound.intake.digs import DigDefaults
+    from asfound.model import Utility
+
+    if installs and installs.upper() not in Utility.__members__:
+        raise InputError(
+            f"'{installs}' is no utility.",
+            where="--installs",
+            remedy=f"Use {', '.join(kind.word for kind in Utility)}.",
+        )
+    given = {
+        key: parse_spacing(words, where=f"--{key.replace('_', '-')}")[0]
+        for key, words in sizes.items()
+        if words
+    }
+    usual = DigDefaults(
+        **given, installs=Utility[installs.upper()] if installs else Utility.UNKNOWN, kind=kind
+    )
+    return DigFile(format, unit, frame, usual)
+
+
+def _frame(folder: JobFolder, crs: str, epoch: float | None) -> Frame | None:
+    """Frame of the file's coordinates; heights as the job has them."""
+    from asfound.folder import read_settings
+    from asfound.model import Frame
+
+    if not crs:
+        return None
+    own = read_settings(folder).frame
+    return Frame(crs, epoch, own.height_kind, own.geoid)
+
+
+def _read(folder: JobFolder, file: Path, how: DigFile) -> tuple[Dig, ...]:
+    from asfound.folder import read_dig_file, read_settings
+
+    if not file.is_file():
+        raise InputError("there is no such file.", where=str(file), remedy="Check the name.")
+    return read_dig_file(file.read_bytes(), file.name, how, read_settings(folder))
+
+
+def _json(report: DigReport, compared: tuple[ExposureComparison, ...]) -> dict[str, Any]:
+    advice = report.advice
+    return {
+        "digs": [
+            _dig_json(dig, report.without_exposures.get(k)) for k, dig in enumerate(report.digs)
+        ],
+        "expose": []
+        if advice is None
+        else [
+            {
+                "line": place.line,
+                "station_m": place.station,
+                "easting_m": place.easting,
+                "northing_m": place.northing,
+                "cost": place.cost,
+                "expected_reduction": float(gain),
+            }
+            for place, gain in zip(advice.chosen, advice.reduction, strict=True)
+        ],
+        "advice": [] if advice is None else list(advice.words),
+        "exposures": [
+            {
+                "name": item.exposure.name,
+                "line": item.exposure.line,
+                "found_left_m": item.left,
+                "found_up_m": item.up,
+                "left_sd_m": item.left_sd,
+                "up_sd_m": item.up_sd,
+                "contradicted": item.contradicted,
+                "words": item.words,
+            }
+            for item in compared
+        ],
+        "rules": [
+            {
+                "id": rule.id,
+                "title": rule.title,
+                "jurisdiction": rule.jurisdiction,
+                "citation": rule.citation,
+                "from_memory": rule.from_memory,
+            }
+            for rule in report.rules
+        ],
+        "ground": report.ground,
+        "searched": list(report.searched),
+    }
+
+
+def _dig_json(dig: DigClearance, before: DigClearance | None) -> dict[str, Any]:
+    contact = {} if before is None else {one.line_index: one.p_contact for one in before.approaches}
     return {
         "name": dig.dig.name,
         "kind": dig.dig.kind,
@@ -74,6 +243,7 @@ def _dig_json(dig: DigClearance) -> dict[str, Any]:
                 "line_station_m": near.line_station,
                 "dig_station_m": near.dig_station,
                 "p_contact": near.p_contact,
+                "p_contact_without_exposures": contact.get(near.line_index),
                 "rule": near.rule.id if near.rule else "",
                 "p_breach": near.p_breach,
                 "diameter": near.diameter_basis,
@@ -87,48 +257,20 @@ def _dig_json(dig: DigClearance) -> dict[str, Any]:
     }
 
 
-def _advice_json(advice: ExposureAdvice) -> list[dict[str, Any]]:
-    return [
-        {
-            "line": place.line,
-            "station_m": place.station,
-            "easting_m": place.easting,
-            "northing_m": place.northing,
-            "expected_reduction": float(gain),
-        }
-        for place, gain in zip(advice.chosen, advice.reduction, strict=True)
-    ]
+def _print_added(name: str, count: int, *, known: bool) -> None:
+    said = "is in the job already" if known else "is in the job now"
+    shapes = "1 dig" if count == 1 else f"{count} digs"
+    show.console_for().print(f"digs/{show.plain(name)} {said}: {shapes}.")
 
 
-def _print_digs(
-    results: Results,
-    found: tuple[DigClearance, ...],
-    advice: ExposureAdvice | None,
-    compared: tuple[Any, ...],
-) -> None:
+def _print(results: Results, report: DigReport, compared: tuple[ExposureComparison, ...]) -> None:
     from asfound.units import length_unit, lengths_in
 
     unit = length_unit(results.settings.length_unit)
     console = show.console_for()
-    for dig in sorted(found, key=lambda item: -item.risk):
-        console.print(f"[bold]{show.plain(dig.dig.kind)} {show.plain(dig.dig.name)}[/bold]")
-        table = show.table_of(
-            "line",
-            "utility",
-            f">clearance {unit.symbol}",
-            f">90 % within {unit.symbol}",
-            ">contact",
-            "required",
-            ">not kept",
-        )
-        for near in dig.approaches:
-            table.add_row(*_row(near, unit))
-        if table.row_count:
-            console.print(table)
-        else:
-            console.print("No located line within reach.")
-        for words in dig.words:
-            console.print(show.plain(lengths_in(words, unit)), soft_wrap=True)
+    order = sorted(range(len(report.digs)), key=lambda k: -report.digs[k].risk)
+    for k in order:
+        _print_dig(console, report.digs[k], report.without_exposures.get(k), unit)
     for item in compared:
         verdict = "contradicts the line" if item.contradicted else "agrees with the line"
         said = (
@@ -137,21 +279,65 @@ def _print_digs(
             f"{'above' if item.up > 0 else 'below'} where it was expected; it {verdict}."
         )
         console.print(show.plain(lengths_in(said, unit)), soft_wrap=True)
-    if advice is not None:
-        for words in advice.words:
+    if report.advice is not None:
+        for words in report.advice.words:
             console.print(show.plain(lengths_in(words, unit)), soft_wrap=True)
+    console.print(f"Ground: {show.plain(report.ground)}.", soft_wrap=True)
+    used = {one.rule.id for dig in report.digs for one in dig.approaches if one.rule}
+    for rule in report.rules:
+        if rule.id in used:
+            doubt = "; source not read, check it" if rule.from_memory else ""
+            said = f"{rule.id}: {rule.title} ({rule.citation}{doubt})."
+            console.print(show.plain(said), soft_wrap=True)
     show.print_cautions(console)
+
+
+def _print_dig(
+    console: Console, dig: DigClearance, before: DigClearance | None, unit: LengthUnit
+) -> None:
+    from asfound.units import lengths_in
+
+    console.print(f"[bold]{show.plain(dig.dig.kind)} {show.plain(dig.dig.name)}[/bold]")
+    table = show.table_of(
+        "line",
+        "utility",
+        f">clearance {unit.symbol}",
+        f">90 % within {unit.symbol}",
+        ">contact",
+        "required",
+        ">not kept",
+    )
+    for near in dig.approaches:
+        table.add_row(*_row(near, unit))
+    if table.row_count:
+        console.print(table)
+    for words in (*dig.words, *_changes(dig, before)):
+        console.print(show.plain(lengths_in(words, unit)), soft_wrap=True)
+
+
+def _changes(dig: DigClearance, before: DigClearance | None) -> list[str]:
+    """What exposures changed for a dig."""
+    if before is None:
+        return []
+    known = {one.line_index: one.p_contact for one in before.approaches}
+    return [
+        f"Contact with {near.line} before it was exposed: {_chance(known[near.line_index])}, now "
+        f"{_chance(near.p_contact)}."
+        for near in dig.approaches
+        if near.line_index in known
+        and abs(near.p_contact - known[near.line_index]) > 0.05 * max(known[near.line_index], 0.02)
+    ]
 
 
 def _row(near: Approach, unit: LengthUnit) -> tuple[str, ...]:
     low, high = near.clearance_range[0] / unit.metres, near.clearance_range[2] / unit.metres
     return (
         show.plain(near.line),
-        near.utility.word,
+        near.utility.word if near.source == "located" else f"{near.utility.word} (records only)",
         f"{near.clearance / unit.metres:.2f}",
         f"{low:.2f} to {high:.2f}",
         _chance(near.p_contact),
-        show.plain(near.rule.title) if near.rule else "no rule",
+        show.plain(near.rule.id) if near.rule else "no rule",
         _chance(near.p_breach) if near.rule else "",
     )
 

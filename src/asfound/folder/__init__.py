@@ -10,7 +10,8 @@ from asfound.folder.decisions import (
     shot_keys,
     undo_decision,
 )
-from asfound.folder.digs import read_digs
+from asfound.folder.dig_files import AddedDigs, DigFile, add_dig_file, read_dig_file
+from asfound.folder.digs import no_digs, read_dig_plan
 from asfound.folder.jobs import (
     NoShotsError,
     frame_trouble,
@@ -43,12 +44,15 @@ from asfound.folder.uploads import (
 
 __all__ = [
     "Added",
+    "AddedDigs",
     "Decided",
+    "DigFile",
     "JobFolder",
     "NoShotsError",
     "Undone",
     "UploadRecord",
     "add_decision",
+    "add_dig_file",
     "add_repeat",
     "add_upload",
     "decisions_text",
@@ -57,13 +61,15 @@ __all__ = [
     "list_uploads",
     "mapping_file",
     "new_job",
+    "no_digs",
     "open_job",
     "parse_spacing",
     "plain_name",
     "process_job",
     "raw_row",
     "read_decisions",
-    "read_digs",
+    "read_dig_file",
+    "read_dig_plan",
     "read_intake",
     "read_mapping",
     "read_plan",

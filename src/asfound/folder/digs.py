@@ -1,57 +1,55 @@
-"""`digs.toml`: what will be dug, and what was seen when something was.
-
-Lengths are metres in the job's frame, or in the unit that the file's first line names.
-"""
+"""`digs.toml`: what will be dug, what was seen when something was, and what is required."""
 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable
-from typing import Any, TypedDict
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, TypeVar
 
-import numpy as np
-import numpy.typing as npt
-
+from asfound.clearance import DEFAULT_RULES, jurisdiction_rules, required_rules
 from asfound.errors import InputError, SettingsError
+from asfound.folder.dig_files import file_bytes, file_digs, file_inside
+from asfound.folder.dig_tables import (
+    DIG_TABLES,
+    area_of,
+    exposure_of,
+    record_of,
+)
 from asfound.folder.layout import JobFolder
-from asfound.folder.settings import Table, day, flag, number, positive, read_bytes, tables_in, text
-from asfound.folder.settings import utility_word as utility
-from asfound.model import Bore, Dig, Exposure, Pit, Post, Trench, Utility
+from asfound.folder.settings import Table, read_bytes, read_settings, table_in, tables_in, text
+from asfound.intake.digs import read_terrain
+from asfound.model import Area, ClearanceRule, Dig, JobSettings, Plan, Terrain
 from asfound.units import LengthUnit, length_unit
 
-Floats = npt.NDArray[np.float64]
+T = TypeVar("T")
 
-_KINDS = ("trench", "bore", "pit", "post", "exposure")
-
-
-def digs_file(folder: JobFolder) -> str:
-    """Name of the file, for messages."""
-    return str(folder.path / "digs.toml")
+_TABLES = (
+    *DIG_TABLES, "file", "exposure", "record", "require", "advice", "ground", "searched",
+)  # fmt: skip
 
 
-def read_digs(folder: JobFolder) -> tuple[tuple[Dig, ...], tuple[Exposure, ...]]:
-    """Planned digs and exposures of a job.
+def digs_file(folder: JobFolder) -> Path:
+    """Where digs stand."""
+    return folder.path / "digs.toml"
 
-    Returns
-    -------
-    digs : tuple of Trench, Bore, Pit, Post
-    exposures : tuple of Exposure
+
+def read_dig_plan(folder: JobFolder) -> Plan:
+    """Digs, exposures, lines from records and what is required; empty without `digs.toml`.
 
     Raises
     ------
-    InputError
-        If there is no `digs.toml`.
     SettingsError
         If it holds an unknown key or a value that can't be used.
+    InputError
+        If a file that it names is missing, was changed or can't be read.
     """
-    where = digs_file(folder)
-    path = folder.path / "digs.toml"
+    path = digs_file(folder)
     if not path.is_file():
-        raise InputError(
-            "the job has no digs.toml.",
-            where=str(folder.path),
-            remedy="Write one; docs/reference/digs-file.md shows how.",
-        )
+        return Plan()
+    where = str(path)
     try:
         tree = tomllib.loads(read_bytes(path).decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -60,176 +58,142 @@ def read_digs(folder: JobFolder) -> tuple[tuple[Dig, ...], tuple[Exposure, ...]]
         ) from error
     unit = length_unit(str(tree.pop("unit", "m")), where=f"{where}, unit")
     for key in tree:
-        if key not in _KINDS:
+        if key not in _TABLES:
             raise SettingsError(
-                f"unknown table [[{key}]].", where=where, remedy=f"Known: {', '.join(_KINDS)}."
+                f"unknown table [{key}].", where=where, remedy=f"Known: {', '.join(_TABLES)}."
             )
-    digs: list[Dig] = []
-    digs += [_trench(t, unit) for t in tables_in(tree, "trench", where)]
-    digs += [_bore(t, unit) for t in tables_in(tree, "bore", where)]
-    digs += [_pit(t, unit) for t in tables_in(tree, "pit", where)]
-    digs += [_post(t, unit) for t in tables_in(tree, "post", where)]
-    return tuple(digs), tuple(_exposure(t, unit) for t in tables_in(tree, "exposure", where))
+    settings = read_settings(folder)
+
+    def each(key: str, make: Callable[[Table, LengthUnit], T]) -> tuple[T, ...]:
+        return tuple(make(table, unit) for table in tables_in(tree, key, where))
+
+    drawn = [dig for key, make in DIG_TABLES.items() for dig in each(key, make)]
+    plan = Plan(
+        digs=_all_digs(drawn, folder, tree, unit, settings, where),
+        exposures=each("exposure", exposure_of),
+        records=each("record", record_of),
+        required=_required(folder, table_in(tree, "require", where)),
+        terrain=_terrain(folder, table_in(tree, "ground", where), settings),
+        searched=each("searched", _searched),
+    )
+    _own_names([item.name for item in plan.exposures], "exposures", where)
+    _own_names([item.name for item in plan.records], "lines from records", where)
+    return _advised(plan, tree, unit, where)
 
 
-def _length(unit: LengthUnit, check: Callable[[Any], float] = number) -> Callable[[Any], float]:
-    return lambda value: check(value) * unit.metres
+def _all_digs(
+    drawn: list[Dig],
+    folder: JobFolder,
+    tree: Mapping[str, Any],
+    unit: LengthUnit,
+    settings: JobSettings,
+    where: str,
+) -> tuple[Dig, ...]:
+    """Digs of the tables, then those of files; a name that is taken gets its file's beside it."""
+    _own_names([dig.name for dig in drawn], "digs", where)
+    taken = {dig.name for dig in drawn}
+    found = list(drawn)
+    for table in tables_in(tree, "file", where):
+        stem, digs = file_digs(folder, table, unit, settings)
+        for dig in digs:
+            name, number = dig.name, 1
+            while name in taken:
+                name = f"{dig.name} ({stem})" if number == 1 else f"{dig.name} ({stem}, {number})"
+                number += 1
+            taken.add(name)
+            found.append(replace(dig, name=name))
+    return tuple(found)
 
 
-def _points(unit: LengthUnit, least: int) -> Callable[[Any], Floats]:
-    def read(value: Any) -> Floats:
-        points = np.asarray(value, np.float64)
-        if points.ndim != 2 or points.shape[1] != 2 or len(points) < least:
-            raise ValueError(f"at least {least} [easting, northing] pairs are needed")
-        if not np.isfinite(points).all():
-            raise ValueError("finite numbers are needed")
-        return points * unit.metres
-
-    return read
+def _own_names(names: list[str], kind: str, where: str) -> None:
+    for name, count in Counter(names).items():
+        if count > 1:
+            raise SettingsError(
+                f"{count} {kind} are called '{name}'.",
+                where=where,
+                remedy="Give each its own name.",
+            )
 
 
-def _levels(table: Table, unit: LengthUnit, count: int) -> tuple[Floats, Floats]:
-    """Depth and elevation at each of `count` points; the one that is not given is NaN."""
-    given = [key for key in ("depth", "elevation") if key in table.values]
-    table.asked |= {"depth", "elevation"}
-    if len(given) != 1:
+def _required(folder: JobFolder, table: Table) -> tuple[ClearanceRule, ...] | None:
+    if not table.values:
+        return None
+    where = table.where
+    chosen = table.take("presets", _words, tuple[str, ...]())
+    jurisdiction = table.take("jurisdiction", text, "")
+    firm = table.take("file", text, "")
+    table.done()
+    presets = chosen or (jurisdiction_rules(jurisdiction, where=where) if jurisdiction else ())
+    own = ""
+    if firm:
+        where, own = firm, _decoded(file_bytes(file_inside(folder, firm, table.where)), firm)
+    if not (chosen or jurisdiction) and not firm:
+        presets = DEFAULT_RULES
+    return required_rules(presets, own, where=where)
+
+
+def _decoded(content: bytes, name: str) -> str:
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
         raise SettingsError(
-            "give either depth (below ground) or elevation.",
-            where=table.where,
-            remedy="One number for all points, or a list with one a point.",
-        )
-
-    def read(value: Any) -> Floats:
-        level = np.asarray(value, np.float64) * unit.metres
-        if level.ndim > 1 or (level.ndim == 1 and len(level) != count):
-            raise ValueError(f"one number, or a list of {count}, is needed")
-        return np.broadcast_to(level, (count,)).copy()
-
-    level, nothing = table.take(given[0], read), np.full(count, np.nan)
-    return (level, nothing) if given[0] == "depth" else (nothing, level)
+            "this is no text in UTF-8.", where=name, remedy="Save it again as UTF-8."
+        ) from error
 
 
-class _Execution(TypedDict):
-    horizontal_sd: float
-    vertical_sd: float
-    installs: Utility
+def _words(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list):
+        raise TypeError("a list of texts is needed")
+    return tuple(text(word) for word in value)
 
 
-def _execution(table: Table, unit: LengthUnit, horizontal: float) -> _Execution:
-    """How well a dig keeps to the plan, and what will be laid in it."""
-    return {
-        "horizontal_sd": table.take("horizontal_sd", _length(unit, positive), horizontal),
-        "vertical_sd": table.take("vertical_sd", _length(unit, positive), 0.05),
-        "installs": table.take("installs", utility, Utility.UNKNOWN),
-    }
-
-
-def _trench(table: Table, unit: LengthUnit) -> Trench:
-    points = table.take("points", _points(unit, 2))
-    depth, elevation = _levels(table, unit, len(points))
-    if np.isfinite(depth).all():
-        points, depth = _along_the_ground(points, depth)
-        elevation = np.full(len(points), np.nan)
-    width = np.full(len(points), table.take("width", _length(unit, positive)))
-    dig = Trench(
-        name=table.take("name", text),
-        easting=points[:, 0],
-        northing=points[:, 1],
-        width=width,
-        depth=depth,
-        elevation=elevation,
-        **_execution(table, unit, 0.10),
-        milling=table.take("milling", flag, False),
-    )
+def _terrain(folder: JobFolder, table: Table, settings: JobSettings) -> Terrain | None:
+    if not table.values:
+        return None
+    name = table.take("file", text)
+    unit = table.take("unit", text, "m")
     table.done()
-    return dig
+    content = file_bytes(file_inside(folder, name, table.where))
+    return read_terrain(content, name, unit=unit)
 
 
-_STRIDE = 3.0
-"""A trench of given depth follows the ground at least so often [m]."""
+def _searched(table: Table, unit: LengthUnit) -> Area:
+    area = area_of(table, unit, cost=1.0)
+    return area if area.basis else replace(area, basis="declared in digs.toml")
 
 
-def _along_the_ground(points: Floats, depth: Floats) -> tuple[Floats, Floats]:
-    """More points along a trench's axis, so that its bottom follows the ground between corners."""
-    legs = np.hypot(*np.diff(points, axis=0).T)
-    if not legs.any():
-        return points, depth
-    station = np.concatenate([[0.0], np.cumsum(legs)])
-    pieces = [
-        np.linspace(station[k], station[k + 1], int(np.ceil(legs[k] / _STRIDE)) + 1)[:-1]
-        for k in range(len(legs))
-        if legs[k] > 0
+def _advised(plan: Plan, tree: Mapping[str, Any], unit: LengthUnit, where: str) -> Plan:
+    table = table_in(tree, "advice", where)
+    at = f"{where} [advice]"
+    table.asked |= {"forbidden", "dear"}
+    holes = table.take("holes", _count, plan.holes)
+    cost = table.take("cost", _cost, plan.hole_cost)
+    table.done()
+    areas = [
+        area_of(one, unit, cost=float("inf")) for one in tables_in(table.values, "forbidden", at)
     ]
-    at = np.concatenate([*pieces, station[-1:]])
-    dense = np.stack([np.interp(at, station, points[:, axis]) for axis in (0, 1)], axis=1)
-    return dense, np.interp(at, station, depth)
+    areas += [area_of(one, unit) for one in tables_in(table.values, "dear", at)]
+    return replace(plan, holes=holes, hole_cost=cost, hole_areas=tuple(areas))
 
 
-def _bore(table: Table, unit: LengthUnit) -> Bore:
-    points = table.take("points", _points(unit, 2))
-    depth, elevation = _levels(table, unit, len(points))
-    final = table.take("final_diameter", _length(unit, positive))
-    dig = Bore(
-        name=table.take("name", text),
-        easting=points[:, 0],
-        northing=points[:, 1],
-        depth=depth,
-        elevation=elevation,
-        pilot_diameter=table.take("pilot_diameter", _length(unit, positive), min(final, 0.10)),
-        final_diameter=final,
-        **_execution(table, unit, 0.05),
+def _count(value: Any) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 100:
+        raise ValueError("a whole number from 0 to 100 is needed")
+    return value
+
+
+def _cost(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e12:
+        raise ValueError("a number above zero is needed")
+    return float(value)
+
+
+def no_digs(folder: JobFolder) -> InputError:
+    """What to say of a job whose plan has no dig."""
+    there = digs_file(folder).is_file()
+    return InputError(
+        "digs.toml plans no dig." if there else "the job has no digs.toml.",
+        where=str(folder.path),
+        remedy="Add a file with digs (asfound digs JOB --add FILE), or write them by hand: "
+        "docs/reference/digs-file.md shows how.",
     )
-    table.done()
-    return dig
-
-
-def _pit(table: Table, unit: LengthUnit) -> Pit:
-    points = table.take("corners", _points(unit, 3))
-    depth, elevation = _levels(table, unit, 1)
-    dig = Pit(
-        name=table.take("name", text),
-        easting=points[:, 0],
-        northing=points[:, 1],
-        depth=float(depth[0]),
-        elevation=float(elevation[0]),
-        **_execution(table, unit, 0.10),
-    )
-    table.done()
-    return dig
-
-
-def _post(table: Table, unit: LengthUnit) -> Post:
-    depth, elevation = _levels(table, unit, 1)
-    dig = Post(
-        name=table.take("name", text),
-        easting=table.take("easting", _length(unit)),
-        northing=table.take("northing", _length(unit)),
-        diameter=table.take("diameter", _length(unit, positive)),
-        depth=float(depth[0]),
-        elevation=float(elevation[0]),
-        **_execution(table, unit, 0.05),
-    )
-    table.done()
-    return dig
-
-
-def _exposure(table: Table, unit: LengthUnit) -> Exposure:
-    table.asked.add("when")
-    exposure = Exposure(
-        name=table.take("name", text),
-        line=table.take("line", text),
-        easting=table.take("easting", _length(unit)),
-        northing=table.take("northing", _length(unit)),
-        top_depth=table.take("top_depth", _length(unit, positive)),
-        ground_height=table.take("ground_height", _length(unit), float("nan")),
-        outside_diameter=table.take("outside_diameter", _length(unit, positive), float("nan")),
-        material=table.take("material", text, ""),
-        photo=table.take("photo", text, ""),
-        who=table.take("who", text, ""),
-        method=table.take("method", text, ""),
-        when=table.take("when", day) if "when" in table.values else None,
-        horizontal_sd=table.take("horizontal_sd", _length(unit, positive), 0.02),
-        vertical_sd=table.take("vertical_sd", _length(unit, positive), 0.02),
-    )
-    table.done()
-    return exposure

@@ -17,7 +17,7 @@ from asfound.folder.uploads import list_uploads, read_record
 from asfound.geodesy import job_grid, to_ground
 from asfound.intake import Upload, join_uploads
 from asfound.job import process
-from asfound.model import Intake, JobSettings, Results
+from asfound.model import Intake, JobSettings, Plan, Results
 
 _GITIGNORE = b"out/\n"
 _SAMPLE = 200
@@ -114,8 +114,21 @@ def read_intake(folder: JobFolder, *, progress: Callable[[str], None] = _silent)
     return join_uploads(uploads)
 
 
-def run_job(path: Path, *, progress: Callable[[str], None] = _silent) -> Results:
+def run_job(
+    path: Path,
+    *,
+    progress: Callable[[str], None] = _silent,
+    change: Callable[[Plan], Plan] | None = None,
+) -> Results:
     """Process a job's raw files without writing anything.
+
+    Parameters
+    ----------
+    path : Path
+    progress : callable
+        Told the name of each step as it starts.
+    change : callable, optional
+        What to make of the job's plan this once, such as other digs; nothing is stored.
 
     Raises
     ------
@@ -127,7 +140,8 @@ def run_job(path: Path, *, progress: Callable[[str], None] = _silent) -> Results
     intake = read_intake(folder, progress=progress)
     if not len(intake.shots) and not intake.sweeps:
         raise NoShotsError(str(path), intake)
-    return process(intake, settings, read_plan(folder), progress=progress)
+    plan = read_plan(folder)
+    return process(intake, settings, change(plan) if change else plan, progress=progress)
 
 
 def process_job(

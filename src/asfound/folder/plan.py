@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from asfound.folder.decisions import read_decisions
-from pathlib import Path
+from dataclasses import replace
 
-from asfound.folder.digs import digs_file, read_digs
+from asfound.folder.decisions import read_decisions
+from asfound.folder.digs import read_dig_plan
 from asfound.folder.layout import JobFolder
 from asfound.folder.repeats import read_repeats
 from asfound.folder.stakeout import read_stakeouts
@@ -13,17 +13,17 @@ from asfound.model import Plan
 
 
 def read_plan(folder: JobFolder) -> Plan:
-    """Decisions, repeats and stakeout lists of a job; a job without any has an empty plan.
+    """Digs, exposures, decisions, repeats and stakeout lists; a job without any has an empty plan.
 
     Raises
     ------
     SettingsError
         If one of the plan's files can't be used.
+    InputError
+        If a file of digs is missing, was changed or can't be read.
     """
-    digs, exposures = read_digs(folder) if Path(digs_file(folder)).is_file() else ((), ())
-    return Plan(
-        digs=digs,
-        exposures=exposures,
+    return replace(
+        read_dig_plan(folder),
         decisions=read_decisions(folder),
         repeats=read_repeats(folder),
         stakeouts=read_stakeouts(folder),

@@ -43,7 +43,7 @@ _KINDS = ("trench", "bore", "pit", "post", "milling")
 
 @dataclass(frozen=True)
 class DigDefaults:
-    """Sizes [m] for shapes that don't say; NaN: must be said."""
+    """Sizes [m] for shapes that don't say; NaN: must be said. `kind` is of shapes drawn so."""
 
     width: float = float("nan")
     depth: float = float("nan")
@@ -51,6 +51,7 @@ class DigDefaults:
     pilot_diameter: float = float("nan")
     final_diameter: float = float("nan")
     installs: Utility = Utility.UNKNOWN
+    kind: str = ""
 
 
 def read_digs(
@@ -170,7 +171,7 @@ def _crs_name(declared: str) -> str:
 
 def _dig(shape: Shape, point: Floats, number: int, size: float, usual: DigDefaults) -> Dig:
     given = _Given(shape, size)
-    kind = given.kind()
+    kind = given.kind(usual.kind)
     name = given.text("name") or f"{kind} {number}"
     installs = given.utility(usual.installs)
     errors = {
@@ -224,14 +225,15 @@ class _Given:
     def text(self, key: str) -> str:
         return self.shape.attributes.get(key, "").strip()
 
-    def kind(self) -> str:
+    def kind(self, usual: str) -> str:
         said = self.text("kind").lower()
-        if said and said not in _KINDS:
-            raise InputError(
-                f"'{said}' is no kind of dig.",
-                where=self.shape.where,
-                remedy=f"Use one of {', '.join(_KINDS)}.",
-            )
+        for word in (said, usual):
+            if word and word not in _KINDS:
+                raise InputError(
+                    f"'{word}' is no kind of dig.",
+                    where=self.shape.where,
+                    remedy=f"Use one of {', '.join(_KINDS)}.",
+                )
         fits = {LINE: ("trench", "bore", "milling"), AREA: ("pit",), POINT: ("post",)}
         if said and said not in fits[self.shape.kind]:
             raise InputError(
@@ -239,6 +241,8 @@ class _Given:
                 where=self.shape.where,
                 remedy="Draw trenches, bores and milling as lines, pits as areas, posts as points.",
             )
+        if not said and usual in fits[self.shape.kind]:
+            return usual
         if said:
             return said
         if self.shape.kind == LINE and self.text("final_diameter"):
