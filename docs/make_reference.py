@@ -6,6 +6,7 @@ Run by `make docs`; a test fails when a page is not what this would write.
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 REFERENCE = Path(__file__).parent / "reference"
 
@@ -24,8 +25,7 @@ def command_line() -> str:
         "`asfound --install-completion` sets up completion for your shell.",
         "",
     ]
-    group = typer.main.get_command(app)
-    for name, command in sorted(group.commands.items()):  # type: ignore[attr-defined]
+    for name, command in sorted(commands_of(typer.main.get_command(app)).items()):
         arguments = [p for p in command.params if p.param_type_name == "argument"]
         options = [p for p in command.params if p.param_type_name == "option"]
         words = " ".join(
@@ -49,6 +49,17 @@ def command_line() -> str:
     lines += ["## Exit codes", "", "| code | meaning |", "| --- | --- |"]
     lines += [f"| {code} | {meaning} |" for code, meaning in EXIT_CODES.items()]
     return "\n".join(lines) + "\n"
+
+
+def commands_of(group: Any, before: str = "") -> dict[str, Any]:
+    """Every command by its full name, those of groups such as `ledger show` too."""
+    found: dict[str, Any] = {}
+    for name, command in group.commands.items():
+        if hasattr(command, "commands"):
+            found |= commands_of(command, f"{before}{name} ")
+        else:
+            found[f"{before}{name}"] = command
+    return found
 
 
 def pages() -> dict[str, str]:

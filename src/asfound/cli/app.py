@@ -14,7 +14,7 @@ from typing import Annotated, NoReturn
 import typer
 from typer.exceptions import TyperException
 
-from asfound.cli import accuracy, decide, digs, guide, planning, returning, show, stakeout
+from asfound.cli import accuracy, decide, digs, guide, ledger, planning, returning, show, stakeout
 from asfound.errors import AsfoundError, InputError
 
 EXIT_CODES = {
@@ -26,6 +26,7 @@ EXIT_CODES = {
     5: "a reference frame, epoch, grid or coordinate operation is missing or not good enough",
     6: "a job's settings, mapping or profile can't be used",
     7: "check --strict: at least one shot is doubtful or unfit",
+    8: "a ledger or a release does not hold, or a release does not come out the same",
     70: "a fault of asfound itself",
 }
 
@@ -95,6 +96,7 @@ def new(
         length_unit=length_unit(unit, where="--unit").code,
     )
     folder = new_job(job, settings)
+    ledger.note(folder, created=True)
     show.started(folder, settings, json=json)
 
 
@@ -170,6 +172,7 @@ def add(
             step(f"Taking in {file.name}")
             item = add_upload(folder, file, hints=given, mapping_path=mapping, track=track)
             trouble = frame_trouble(folder, item.upload)
+            ledger.note(folder)
         done.append((item, trouble))
         if not json:
             show.added(folder, item, trouble)
@@ -194,10 +197,11 @@ def _pairs(items: list[str]) -> dict[str, str]:
 @app.command()
 def process(job: JobArgument, json: JsonOption = False) -> None:
     """Check every shot, join lines, and write report, map and exchange files to out/."""
-    from asfound.folder import process_job
+    from asfound.folder import open_job, process_job
 
     with show.steps(quiet=json) as step:
         results, files = process_job(job, progress=step)
+    ledger.note(open_job(job), processed=files)
     show.processed(results, files, json=json)
 
 
@@ -275,25 +279,38 @@ def _find_sweep(names: list[str], name: str) -> int:
 @app.command()
 def frames(
     at: Annotated[str, typer.Option(help="Place as LAT,LON in degrees, south and west negative.")],
-    epoch: Annotated[float | None, typer.Option(help="Decimal year; left out: today.")] = None,
+    epoch: Annotated[float | None, typer.Option(help="Decimal year; left out: the date.")] = None,
+    day: Annotated[str, typer.Option("--date", help="YYYY-MM-DD; left out: today.")] = "",
+    frame: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Compare these frames (two or more) instead of the usual ones.",
+            show_default=False,
+        ),
+    ] = None,
+    figure: Annotated[
+        Path | None, typer.Option(help="Write the drawing to this SVG file.")
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Show how far reference frames lie apart at a place, and what a mix-up would cost."""
+    from asfound.cli.stakeout import day_of
+    from asfound.deliver import frames_svg
+    from asfound.folder import write_whole
     from asfound.geodesy import compare_frames
+    from asfound.stakeout import day_epoch
+    from asfound.units import METRE
 
     latitude, longitude = _place(at)
-    when = epoch if epoch is not None else _today()
-    show.frame_differences(
-        latitude, longitude, when, compare_frames(longitude, latitude, when), json=json
-    )
-
-
-def _today() -> float:
-    import numpy as np
-
-    from asfound.units import decimal_year
-
-    return round(float(decimal_year(np.array(["now"], "datetime64[us]"))[0]), 3)
+    when = epoch if epoch is not None else round(day_epoch(day_of(day)), 3)
+    if frame is not None and len(frame) < 2:
+        raise InputError(
+            "one frame alone can't be compared.", where="--frame", remedy="Name two or more."
+        )
+    found = compare_frames(longitude, latitude, when, frame)
+    if figure is not None:
+        write_whole(figure, frames_svg(found, METRE).encode())
+    show.frame_differences(latitude, longitude, when, found, json=json)
 
 
 def _place(text: str) -> tuple[float, float]:
@@ -331,6 +348,7 @@ def demo(
         folder = build_demo(directory, seed)
         if process:
             results, files = process_job(folder.path, progress=step)
+    ledger.note(folder, processed=files if process else None)
     if process:
         show.processed(results, files, json=json)
     else:
@@ -340,6 +358,9 @@ def demo(
 app.command()(decide.decide)
 app.command()(decide.undo)
 app.command()(decide.decisions)
+app.add_typer(ledger.ledger)
+app.command()(ledger.release)
+app.command()(ledger.check_release)
 app.command()(digs.digs)
 app.command()(accuracy.accuracy)
 app.command()(planning.preview)

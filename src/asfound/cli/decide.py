@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from asfound.cli import show
+from asfound.cli import ledger, show
 
 if TYPE_CHECKING:
     from asfound.folder import Decided
@@ -51,6 +51,7 @@ def decide(
     if kind == "set-antenna-height":
         value = f"{pole_height(value, where='--value'):.4f}"
     decision = add_decision(folder, kind, shot_keys(folder, shots), why=why, value=value, who=who)
+    ledger.note(folder)
     if json:
         show.print_json(_tree(decision))
         return
@@ -71,7 +72,9 @@ def undo(
     """Take a decision back; it stays on file with who took it back and why."""
     from asfound.folder import open_job, undo_decision
 
-    decision = undo_decision(open_job(job), name, why=why, who=who)
+    folder = open_job(job)
+    decision = undo_decision(folder, name, why=why, who=who)
+    ledger.note(folder)
     if json:
         show.print_json(_tree(decision) | {"undone": True})
         return

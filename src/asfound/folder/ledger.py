@@ -11,6 +11,7 @@ from __future__ import annotations
 import getpass
 import hashlib
 import os
+import tomllib
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -37,7 +38,7 @@ from asfound.store import (
     open_store,
 )
 
-INPUT_FOLDERS = ("raw", "mappings", "grids", "records", "terrain")
+INPUT_FOLDERS = ("raw", "mappings", "grids", "digs", "records", "terrain")
 """What a job is made from, beside the TOML files in its folder."""
 
 _LONGEST_TEXT = 2**20
@@ -148,17 +149,47 @@ def verify_ledger(folder: JobFolder, *, heads: Sequence[Head] = ()) -> LedgerChe
 
 
 def inputs_of(folder: JobFolder) -> dict[str, Path]:
-    """All files that a job's results are made from, by their names in its folder."""
-    found = {path.name: path for path in folder.path.glob("*.toml") if path.is_file()}
+    """All files that a job's results are made from, by their names in its folder.
+
+    These are the TOML files in it, what lies in `INPUT_FOLDERS`, and every other file in the
+    job's folder that one of the TOML files names.
+    """
+    plans = [path for path in sorted(folder.path.glob("*.toml")) if path.is_file()]
+    found = {path.name: path for path in plans}
     for name in INPUT_FOLDERS:
-        root = folder.path / name
-        for place, folders, files in os.walk(root):
+        for place, folders, files in os.walk(folder.path / name):
             folders[:] = [short for short in folders if not short.startswith(".")]
             for short in files:
-                path = Path(place, short)
                 if not short.startswith(".") and not short.endswith(".draft.toml"):
+                    path = Path(place, short)
                     found[path.relative_to(folder.path).as_posix()] = path
+    for plan in plans:
+        for word in _words_in(plan):
+            path = folder.path / word
+            if path.is_file() and path.resolve().is_relative_to(folder.path.resolve()):
+                found[path.relative_to(folder.path).as_posix()] = path
     return dict(sorted(found.items()))
+
+
+def _words_in(plan: Path) -> Iterator[str]:
+    """Texts in a TOML file that may name a file of the job; none of one that can't be read."""
+    try:
+        waiting: list[Any] = [tomllib.loads(read_bytes(plan).decode("utf-8-sig"))]
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
+        return
+    while waiting:
+        value = waiting.pop()
+        if isinstance(value, dict):
+            waiting += value.values()
+        elif isinstance(value, list):
+            waiting += value
+        elif isinstance(value, str) and 0 < len(value) < 300 and "\0" not in value:
+            plain = value.replace("\\", "/")
+            parts = plain.split("/")
+            # Nothing above the folder, and none of the files that stay at home.
+            hidden = any(part.startswith(".") or not part for part in parts)
+            if not hidden and not plain.endswith((".sqlite", ".pem")) and ":" not in plain:
+                yield plain
 
 
 def user_name() -> str:

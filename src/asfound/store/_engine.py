@@ -173,7 +173,7 @@ class Transactions:
     def _translated(self) -> Iterator[None]:
         try:
             yield
-        except OperationalError as error:
+        except (OperationalError, sqlite3.Error) as error:
             raise _said(error, self.shown_url) from error
         except SQLAlchemyError as error:
             # Broken unique constraints and the like are caught where they can happen.
@@ -188,12 +188,12 @@ class Transactions:
         self.engine.dispose()
 
 
-def _first_line(error: SQLAlchemyError) -> str:
+def _first_line(error: Exception) -> str:
     text = str(error.orig if isinstance(error, DBAPIError) and error.orig else error)
     return (text.strip().splitlines() or [type(error).__name__])[0].rstrip(".")
 
 
-def _said(error: OperationalError, where: str) -> StoreError:
+def _said(error: Exception, where: str) -> StoreError:
     text = _first_line(error)
     if "locked" in text or "busy" in text or "lock timeout" in text:
         return BusyError(
