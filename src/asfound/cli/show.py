@@ -544,8 +544,12 @@ def frame_differences(
     epoch: float,
     differences: Sequence[FrameDifference],
     *,
+    unit: str = "m",
     json: bool,
 ) -> None:
+    from asfound.deliver import frames_plot
+    from asfound.units import length_unit
+
     if json:
         print_json(
             {
@@ -574,6 +578,8 @@ def frame_differences(
             ),
         )
     console.print(table)
+    for row in frames_plot(differences, length_unit(unit)):
+        console.print(plain(row), soft_wrap=True)
     for item in differences:
         words = item.words[:1].upper() + item.words[1:]
         console.print(plain(words if words.endswith(".") else words + "."), soft_wrap=True)

@@ -17,6 +17,7 @@ from asfound.deliver.finding_columns import detail_text
 from asfound.deliver.report import facts, listing
 from asfound.deliver.report.accuracy import accuracy_section
 from asfound.deliver.report.facts import clean
+from asfound.deliver.report.frames import frames_figure
 from asfound.deliver.report.maps import as_data, map_pages
 from asfound.deliver.report.profiles import line_panels
 from asfound.deliver.report.sweeps import sweep_pages
@@ -91,6 +92,7 @@ def report_data(delivery: Delivery) -> dict[str, Any]:
         "not_run": listing.rules_not_run(delivery),
         "uploads": facts.uploads(delivery),
         "operations": facts.operations(delivery),
+        "frames": frames_figure(delivery, 150.0),
         "terms": facts.terms(delivery),
         "factors": facts.factors(delivery),
         "accuracy": facts.accuracy(delivery),
