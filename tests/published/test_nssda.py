@@ -6,7 +6,7 @@ The worked tables of its appendix 3-A and of the Minnesota Positional Accuracy H
 not be read when this was written, so none is repeated here from memory. What could be read is
 a vertical accuracy report of the U.S. Geological Survey (Barataria and Jean Lafitte lidar,
 Louisiana 2013, National Geospatial Technical Operations Center, VA.txt), which prints its 51
-points' mean, standard deviation, RMSE and NSSDA accuracy.
+points' mean, standard deviation, RMSE and NSSDA accuracy, and a table of horizontal accuracies.
 """
 
 import numpy as np
@@ -40,6 +40,19 @@ def test_a_published_vertical_report_is_met_to_its_digits():
     assert statement.words[0].startswith(
         "Tested 0.113 m vertical accuracy at 95 % confidence level"
     )
+
+
+# Federal Emergency Management Agency, Guidelines and Specifications for Flood Hazard Mapping
+# Partners, appendix A (April 2003), table A-1, read in a public board memo of a state's water
+# board: NSSDA accuracy and radial RMSE in feet, to the digits printed.
+FEMA_HORIZONTAL = ((19.0, 11.0), (38.0, 22.0), (45.6, 26.3))
+
+
+@pytest.mark.parametrize(("accuracy", "rmse"), FEMA_HORIZONTAL)
+def test_a_published_table_of_horizontal_accuracies_is_met_to_its_digits(accuracy, rmse):
+    unit = nssda_horizontal(np.array([np.sqrt(0.5)]), np.array([np.sqrt(0.5)]))
+    assert unit.rmse.value == pytest.approx(1.0)
+    assert round(accuracy / unit.accuracy, 1) == rmse
 
 
 def test_the_standards_factors_are_those_of_the_normal_distribution():

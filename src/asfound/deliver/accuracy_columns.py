@@ -247,7 +247,8 @@ CHECKS = Table(
             "Counted",
             "counted",
             "COUNTED",
-            "Whether it counts in the statements; no where its upload was probably misread.",
+            "Whether it counts in the statements; no where its upload was probably misread or a "
+            "shot is doubtful.",
             _checks(lambda _d, s, k: "yes" if s.counted[k] else "no"),
         ),
         text(

@@ -31,7 +31,8 @@ version.
 | --- | --- |
 | `report.pdf` | People, print and archive: A4 for metric jobs, US Letter for foot jobs. |
 | `shots.csv`, `lines.csv`, `crossings.csv`, `sweeps.csv`, \
-`conductors.csv`, `accuracy-checks.csv`, `quality-levels.csv`, `findings.csv`, `rows.csv` | Spreadsheets, scripts. |
+`conductors.csv`, `accuracy-checks.csv`, `quality-levels.csv`, `findings.csv`, \
+`rows.csv` | Spreadsheets, scripts. |
 | `csv-metadata.json`, `about.txt` | What the CSV files mean, for programs (W3C CSV on the \
 Web) and for people. |
 | `shots.geojson`, `lines.geojson`, `envelopes.geojson`, `crossings.geojson`, \
@@ -84,8 +85,9 @@ on opening where a program knows that table. Dates in the file are the job's day
 ## Shapefile
 
 `shots`, `lines`, `envelopes`, `crossings`, `quality_levels`, `sweeps`, `conductors` with `.prj` \
-and `.cpg` (UTF-8); `accuracy_checks.dbf`, `findings.dbf` and `rows.dbf`; `readme.txt` with facts, cautions and field names. Field \
-names are the short names below, with the unit. Text is cut at 254 bytes.
+and `.cpg` (UTF-8); `accuracy_checks.dbf`, `findings.dbf` and `rows.dbf`; `readme.txt` with \
+facts, cautions and field names. Field names are the short names below, with the unit. Text is cut \
+at 254 bytes.
 
 ## KML
 

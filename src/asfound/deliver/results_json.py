@@ -120,9 +120,9 @@ def results_json(delivery: Delivery) -> bytes:
                 record["members"] = _members(delivery, line)
         parts.append((name, _Rows(records)))
     parts.append(("corrections", _Rows(_corrections(delivery))))
+    parts.append(("accuracy", accuracy_json(delivery)))
     lists = [list_record(delivery.results, made) for made in delivery.results.stakeouts]
     parts.append(("stakeouts", _Rows(lists)))
-    parts.append(("accuracy", accuracy_json(delivery)))
     parts.append(("joins", _Rows(_joins(delivery))))
     parts.append(("decisions", _Rows(_decisions(delivery))))
     return _dump(parts)

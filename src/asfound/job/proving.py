@@ -119,26 +119,28 @@ def prove(results: Results, misread: Sequence[MixUpReport]) -> AccuracyReport:
 
     logged = _thinned(np.flatnonzero(shots.control.codes >= 0))
     control = control_checks(shots, ground, budget, settings.control, among=logged)
-    owner = tags[shots.source[control.subject]]
-    sets = _checked(control, ~np.isin(owner, named), level, owner)
+    misled = np.isin(tags[shots.source[control.subject]], named)
+    why = [_misread_words(int(misled.sum()), named, control, level)] if misled.any() else []
+    sets = _checked(control, ~misled, level, why)
 
-    again, owners, stored = _repeats(results)
-    counted = ~np.isin(owners, named).any(axis=1)
-    marks = again.take(counted & again.point)
+    again, doubtful, stored = _repeats(results)
+    marks = again.take(~doubtful & again.point)
     known = {report.upload for report in reports}
     for report in _looked_into(marks, shots, sources, settings):
         if report.upload not in known:
             reports.append(report)
-    every = joined_checks(again, stored)
-    counted = np.concatenate([counted, np.ones(len(stored), bool)])
-    labels = np.concatenate([owners[:, 1], np.full(len(stored), "", object)])
-    sets += _checked(every, counted, level, labels)
+    counted = np.concatenate([~doubtful, np.ones(len(stored), bool)])
+    why = [
+        f"Not counted: {_checks(int(doubtful.sum()))} with a shot that is doubtful by its "
+        "findings; for such a shot the budget promises nothing."
+    ]
+    sets += _checked(joined_checks(again, stored), counted, level, why if doubtful.any() else ())
 
     exposures = _exposures(results)
     if exposures:
         lines, verdict = _as_located(results)
         checks = exposure_checks(exposures, lines, ground, budget, results.assembly, verdict)
-        sets += _checked(checks, np.ones(len(checks), bool), level, None)
+        sets += _checked(checks, np.ones(len(checks), bool), level, ())
 
     return AccuracyReport(
         sets=tuple(sets),
@@ -155,8 +157,8 @@ def _as_located(results: Results) -> tuple[tuple[Line, ...], npt.NDArray[np.int8
     return results.exposed.before.lines, results.exposed.before.verdict
 
 
-def _repeats(results: Results) -> tuple[Checks, npt.NDArray[np.object_], Checks]:
-    """Pairs of shots, (n, 2) tags of their uploads, and returns of which a shot is missing."""
+def _repeats(results: Results) -> tuple[Checks, npt.NDArray[np.bool_], Checks]:
+    """Pairs of shots, which of them are doubtful, and returns of which a shot is missing."""
     shots, sources = results.intake.shots, results.intake.sources
     lines, verdict = _as_located(results)
     spots = repeated_spots(
@@ -170,8 +172,8 @@ def _repeats(results: Results) -> tuple[Checks, npt.NDArray[np.object_], Checks]
         names=spots.names,
         run=spots.run,
     )
-    tags = np.array([source.tag for source in sources] + [""], object)
-    return again, tags[shots.source[spots.couple]], return_checks(spots.stored)
+    doubtful = (verdict[spots.couple] != Verdict.SOUND).any(axis=1)
+    return again, doubtful, return_checks(spots.stored)
 
 
 def _exposures(results: Results) -> list[Exposure]:
@@ -209,28 +211,13 @@ def _thinned(rows: Integers) -> Integers:
 
 
 def _checked(
-    checks: Checks,
-    counted: npt.NDArray[np.bool_],
-    level: float,
-    owner: npt.NDArray[np.object_] | None,
+    checks: Checks, counted: npt.NDArray[np.bool_], level: float, words: Sequence[str]
 ) -> list[CheckSet]:
     """A set of checks with what it says; none without checks."""
     if not len(checks):
         return []
     kept = checks.take(counted)
     radius, half_height = allowed_95(checks)
-    said: list[str] = []
-    if owner is not None and not counted.all():
-        left = ", ".join(sorted(set(owner[~counted].tolist())))
-        count = int((~counted).sum())
-        said.append(
-            f"Not counted: {count} check{'s' if count != 1 else ''} of upload {left}, which was "
-            "probably misread. A mistake that can be mended is no part of the job's accuracy; the "
-            "upload's shots are not part of it either until it is."
-        )
-        whole = statements(checks, level=level)
-        if whole:
-            said.append(f"With them, NSSDA {whole[0].quantity} would be {whole[0].accuracy:.3f} m.")
     return [
         CheckSet(
             checks=checks,
@@ -240,9 +227,23 @@ def _checked(
             chance=check_chances(checks),
             statements=statements(kept, level=level),
             budget=judge_budget(kept, level=level) if len(kept) else None,
-            words=tuple(said),
+            words=tuple(words),
         )
     ]
+
+
+def _checks(count: int) -> str:
+    return f"{count} check{'s' if count != 1 else ''}"
+
+
+def _misread_words(count: int, named: Sequence[str], control: Checks, level: float) -> str:
+    whole = statements(control, level=level)[0]
+    return (
+        f"Not counted: {_checks(count)} of upload {', '.join(named)}, probably misread. A mistake "
+        "that can be mended is no part of the job's accuracy, and the upload's shots are no part "
+        f"of the job until it is. With them, NSSDA {whole.quantity} would be "
+        f"{whole.accuracy:.3f} m."
+    )
 
 
 def levels_under(results: Results, schemes: Sequence[str]) -> Results:
