@@ -53,7 +53,8 @@ def postgresql() -> Iterator[str]:
             "--no-sync", "--locale=C",
         )  # fmt: skip
         options = f"-c listen_addresses='' -c unix_socket_directories='{place}'"
-        options += " -c max_connections=200"
+        # No test takes the power away, so nothing has to reach the disk.
+        options += " -c max_connections=200 -c fsync=off -c full_page_writes=off"
         _as_owner(
             str(programs / "pg_ctl"), "-D", str(data), "-w", "-t", "60", "-l", str(place / "log"),
             "-o", options, "start",

@@ -380,7 +380,7 @@ def _summary_faults(connection: Connection, row: RowMapping) -> Iterator[Fault]:
     try:
         for size, last in enumerate(leaves):
             peaks = grow(peaks, size, bytes.fromhex(last))
-    except ValueError:
+    except (TypeError, ValueError):
         return  # The entry with this hash is a fault already.
     if str(row["peaks"]) != " ".join(peak.hex() for peak in peaks):
         yield Fault(0, "the recorded tree is not that of the entries")

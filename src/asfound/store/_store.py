@@ -9,7 +9,7 @@ from pathlib import Path
 from asfound.store._accounts import Accounts
 from asfound.store._engine import Journal, database_url, make_engine, utc_now
 from asfound.store._ledgers import Ledgers
-from asfound.store._migrate import upgrade
+from asfound.store._migrate import HEAD_REVISION, revision, upgrade
 from asfound.store._work import Work
 from asfound.store.signing import SigningKey
 
@@ -30,6 +30,9 @@ class Store(Ledgers, Accounts, Work):
         StoreError
             If the database is not ours or of a newer version.
         """
+        with self.reading() as connection:
+            if revision(connection) == HEAD_REVISION:
+                return
         with self.writing() as connection:
             upgrade(connection)
 
@@ -64,5 +67,9 @@ def open_store(
     """
     store = Store(make_engine(database_url(where), journal), clock, signing_key)
     if migrate:
-        store.migrate()
+        try:
+            store.migrate()
+        except BaseException:
+            store.close()
+            raise
     return store

@@ -240,13 +240,36 @@ def verify_chain(
 
 def entry_hash_or_zeros(entry: Entry) -> str:
     """`entry_hash`, or zeros where the stored fields can't even be written as JSON."""
+    if not _well_typed(entry):
+        return FIRST_PREVIOUS
     try:
         return entry_hash(entry)
     except (InputError, UnicodeError):
         return FIRST_PREVIOUS
 
 
+def _well_typed(entry: Entry) -> bool:
+    """Whether every field is of its type; a damaged SQLite file can hold anything anywhere."""
+    texts = (
+        entry.job,
+        entry.time,
+        entry.who,
+        entry.action,
+        entry.payload_json,
+        entry.previous,
+        entry.hash,
+    )
+    return (
+        type(entry.sequence) is int
+        and all(type(value) is str for value in texts)
+        and (entry.key is None or type(entry.key) is str)
+    )
+
+
 def _entry_faults(entry: Entry, job: str, sequence: int, previous: str) -> Iterable[Fault]:
+    if not _well_typed(entry):
+        yield Fault(sequence, "a field of it is no text, or its sequence no number")
+        return
     if entry.job != job:
         yield Fault(entry.sequence, f"belongs to another job: {entry.job!r}")
     if entry.sequence != sequence:
