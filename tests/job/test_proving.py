@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from pyproj import Transformer
 
 from asfound.demo import simulate
 from asfound.job import process
@@ -153,6 +154,35 @@ def test_points_of_one_name_are_marks_measured_again_but_counted_up_names_are_no
     counted = np.array([f"P{word}" for word in names], object)
     assert not len(spots(counted, ground).couple)
     assert not len(spots(names, moved).couple)  # plain numbers name nothing
+
+
+def test_an_upload_without_control_is_held_against_marks_of_one_that_has_control(simulated):
+    shots, sources, settings, _ = simulated
+    # upload E without its control, declared in the wrong frame; three of its spots are marks
+    # that upload A measured, too: the truth of A's shots, as E's receiver would have logged it
+    kept = np.flatnonzero((shots.source != 4) | (shots.control.codes < 0))
+    bare = shots.take(kept)
+    good = processed((bare, sources, settings, None))
+    first = np.flatnonzero((bare.source == 0) & (good.verdict == Verdict.SOUND))[[5, 25, 45]]
+    second = np.flatnonzero(bare.source == 4)[[2, 5, 8]]
+    names = bare.name.words().astype(object)
+    names[first] = names[second] = ["NAIL-1", "NAIL-2", "NAIL-3"]
+    x, y, height = bare.x.copy(), bare.y.copy(), bare.height.copy()
+    grid = Transformer.from_crs(settings.frame.crs, "EPSG:6319", always_xy=True)
+    to_service = Transformer.from_crs("EPSG:6319", "EPSG:9989", always_xy=True)
+    for one, other in zip(first.tolist(), second.tolist(), strict=True):
+        foot = 1200 / 3937
+        lon, lat = grid.transform(good.ground.easting[one] / foot, good.ground.northing[one] / foot)
+        up = good.ground.height[one] + sources[4].antenna_height
+        epoch = good.ground.epoch[other]
+        x[other], y[other], height[other], _ = to_service.transform(lon, lat, up, epoch)
+    marked = replace(bare, x=x, y=y, height=height, name=Labels.of(names.tolist()))
+    wrong = list(sources)
+    wrong[4] = replace(sources[4], frame=Frame("EPSG:6319"))
+    results = processed((marked, tuple(wrong), settings, None))
+    named = {report.upload: report.named for report in results.accuracy.mix_ups}
+    assert named == {"E": "frame", "F": "frame"}
+    assert (results.verdict[marked.source == 4] == Verdict.UNFIT).all()
 
 
 def a_return(simulated, measured, **changes):

@@ -85,7 +85,7 @@ def process(
     progress("Adding up error budgets")
     as_read = error_budget(shots, ground, assembly, sources, settings, profile)
 
-    misread = find_misread(shots, sources, settings, ground, as_read)
+    misread = find_misread(shots, sources, settings, ground, as_read, plan.repeats)
 
     progress("Running the rules")
     findings = run_rules(

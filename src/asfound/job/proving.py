@@ -44,6 +44,7 @@ from asfound.model import (
     Line,
     MixUpReport,
     Proposal,
+    Repeat,
     Results,
     Shots,
     Source,
@@ -61,38 +62,65 @@ SHORTEST = 6.0
 
 
 def find_misread(
-    shots: Shots, sources: Sequence[Source], settings: JobSettings, ground: Ground, budget: Budget
+    shots: Shots,
+    sources: Sequence[Source],
+    settings: JobSettings,
+    ground: Ground,
+    budget: Budget,
+    stored: Sequence[Repeat] = (),
 ) -> tuple[MixUpReport, ...]:
-    """Uploads whose control checks chance does not explain, each with its probable cause.
+    """Uploads whose checks chance does not explain, each with its probable cause.
+
+    Control speaks first. An upload without control is held against the marks that it has in
+    common with uploads whose control closes.
 
     Parameters
     ----------
     shots, sources, settings, ground, budget
         Of the job.
+    stored : sequence of Repeat
+        Return checks.
     """
     found: list[MixUpReport] = []
+    closed: list[int] = []
     logged = np.flatnonzero(shots.control.codes >= 0)
     for index in np.unique(shots.source[logged]).tolist():
         mine = _thinned(logged[shots.source[logged] == index])
         checks = control_checks(shots, ground, budget, settings.control, among=mine)
-        found += _looked_into(checks, shots, sources, settings)
+        if not len(checks):
+            continue
+        report = _looked_into(checks, checks.subject, shots, sources[index], settings)
+        if report is None:
+            closed.append(index)
+        else:
+            found.append(report)
+    spots = repeated_spots(
+        shots, sources, ground, (), np.zeros(len(shots), np.int8), stored, most=MOST_CHECKS
+    )
+    owner = shots.source[spots.couple]
+    spoken = {report.upload for report in found}
+    for index in np.unique(owner).tolist():
+        if index in closed or sources[index].tag in spoken:
+            continue
+        # either shot of a pair may be the one without control
+        for own, other in ((1, 0), (0, 1)):
+            rows = (owner[:, own] == index) & np.isin(owner[:, other], closed)
+            pairs = spots.couple[rows][:, [other, own]]
+            marks = repeat_checks([(a, b) for a, b in pairs.tolist()], ground, budget)
+            report = _looked_into(marks, marks.subject, shots, sources[index], settings)
+            if report is not None:
+                found.append(report)
+                break
     return tuple(found)
 
 
 def _looked_into(
-    checks: Checks, shots: Shots, sources: Sequence[Source], settings: JobSettings
-) -> list[MixUpReport]:
-    """Reports of the uploads whose own checks chance does not explain."""
-    found = []
-    owner = shots.source[checks.subject]
-    for index in np.unique(owner).tolist():
-        own = checks.take(owner == index)
-        if joint_chance(own) >= ALARM:
-            continue
-        found.append(
-            find_mix_ups(shots.take(own.subject), sources[index], settings, own.place, own.joint)
-        )
-    return found
+    checks: Checks, own: Integers, shots: Shots, source: Source, settings: JobSettings
+) -> MixUpReport | None:
+    """What one upload's checks look like; None if chance explains them."""
+    if joint_chance(checks) >= ALARM:
+        return None
+    return find_mix_ups(shots.take(own), source, settings, checks.place, checks.joint)
 
 
 def prove(results: Results, misread: Sequence[MixUpReport]) -> AccuracyReport:
@@ -112,7 +140,6 @@ def prove(results: Results, misread: Sequence[MixUpReport]) -> AccuracyReport:
     settings, sources = results.settings, results.intake.sources
     shots, ground, budget = results.intake.shots, results.ground, results.budget
     level = settings.accuracy.confidence
-    reports = list(misread)
     # a named mix-up is a mistake to be mended, not part of the job's random error
     named = [report.upload for report in misread if report.named]
     tags = np.array([source.tag for source in sources] + [""], object)
@@ -124,11 +151,6 @@ def prove(results: Results, misread: Sequence[MixUpReport]) -> AccuracyReport:
     sets = _checked(control, ~misled, level, why)
 
     again, doubtful, stored = _repeats(results)
-    marks = again.take(~doubtful & again.point)
-    known = {report.upload for report in reports}
-    for report in _looked_into(marks, shots, sources, settings):
-        if report.upload not in known:
-            reports.append(report)
     counted = np.concatenate([~doubtful, np.ones(len(stored), bool)])
     why = [
         f"Not counted: {_checks(int(doubtful.sum()))} with a shot that is doubtful by its "
@@ -144,7 +166,7 @@ def prove(results: Results, misread: Sequence[MixUpReport]) -> AccuracyReport:
 
     return AccuracyReport(
         sets=tuple(sets),
-        mix_ups=tuple(reports),
+        mix_ups=tuple(misread),
         proposals=_proposals(results, exposures, settings.accuracy.schemes),
         words=_words(sets),
     )

@@ -79,7 +79,8 @@ def _named_causes(context: RuleContext) -> dict[str, str]:
 MISREAD = Rule(
     "misread-upload",
     "Upload probably misread",
-    "An upload's control checks against every way in which it could have been read wrongly: "
+    "An upload's checks on control, or on marks that another upload with good control has as "
+    "well, against every way in which it could have been read wrongly: "
     "frame, epoch, metres and feet, swapped axes, zone, kind of height, antenna height.",
     "unfit where chance does not explain the misclosure (less than 1 of 1000) and one cause has a "
     "probability of 80 % or more",
@@ -93,7 +94,7 @@ MISREAD = Rule(
 def misread_upload(context: RuleContext) -> Outcome:
     shots = context.shots
     causes = _named_causes(context)
-    if not np.any(shots.control.codes >= 0):
+    if not context.misread and not np.any(shots.control.codes >= 0):
         return "no control checks"
     sizes = {report.upload: report.misclosure for report in context.misread}
     rows, words, values = [], [], []
@@ -102,7 +103,7 @@ def misread_upload(context: RuleContext) -> Outcome:
             continue
         own = np.flatnonzero((shots.source == index) & ~context.control)
         size = sizes[source.tag]
-        said = "its control checks are "
+        said = "its checks are "
         said += f"{size:.3f} m off" if np.isfinite(size) else "nowhere near the points"
         rows.append(own)
         values.append(np.full(len(own), size))
