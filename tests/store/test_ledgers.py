@@ -468,3 +468,20 @@ def test_a_folder_of_one_file_stays_one_file(tmp_path: Path) -> None:
     opened.create_job("elm", "Elm", "ana", {})
     assert [path.name for path in tmp_path.iterdir()] == ["asfound.sqlite"]
     opened.close()
+
+
+@pytest.mark.parametrize("name", ["a\0b", "\ud800", "x" * 5000, "'; DROP TABLE jobs; --"])
+def test_names_no_job_can_have_are_just_unknown(filled: Store, name: str) -> None:
+    for call in (filled.job, filled.verify, filled.head):
+        with pytest.raises(InputError):
+            call(name)
+    with pytest.raises(InputError):
+        filled.append(name, "ana", "action", {})
+    assert filled.verify("elm").sound
+
+
+def test_numbers_too_large_for_the_database_are_said_to_be(filled: Store) -> None:
+    with pytest.raises(InputError):
+        filled.task(2**70)
+    with pytest.raises(InputError):
+        filled.user(2**70)

@@ -255,8 +255,8 @@ class Accounts(Transactions):
             )
             connection.execute(
                 insert(login_failures).values(
-                    name_key=name_key(name)[:80].replace("\0", ""),
-                    address=address[:80].replace("\0", ""),
+                    name_key=name_key(name)[:80],
+                    address=name_key(address)[:80],
                     time=self.clock(),
                 )
             )
@@ -265,9 +265,9 @@ class Accounts(Transactions):
         """How many logins failed lately for a name, or from an address, or both."""
         query = select(func.count()).where(login_failures.c.time >= self.clock() - within)
         if name:
-            query = query.where(login_failures.c.name_key == name_key(name)[:80].replace("\0", ""))
+            query = query.where(login_failures.c.name_key == name_key(name)[:80])
         if address:
-            query = query.where(login_failures.c.address == address[:80].replace("\0", ""))
+            query = query.where(login_failures.c.address == name_key(address)[:80])
         with self.reading() as connection:
             return int(connection.execute(query).scalar_one())
 

@@ -10,8 +10,16 @@ from pathlib import Path
 from typing import Any, Literal
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError, SQLAlchemyError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DataError,
+    DBAPIError,
+    IntegrityError,
+    OperationalError,
+    SQLAlchemyError,
+)
 
+from asfound.errors import InputError
 from asfound.store._errors import BusyError, StoreError
 
 Journal = Literal["wal", "delete"]
@@ -173,10 +181,16 @@ class Transactions:
     def _translated(self) -> Iterator[None]:
         try:
             yield
-        except (OperationalError, sqlite3.Error) as error:
+        except IntegrityError:
+            raise  # Callers know which rule of theirs it broke.
+        except (DataError, UnicodeEncodeError, OverflowError) as error:
+            raise InputError(
+                "a text or a number holds what can't be stored.",
+                remedy="Leave out control characters; numbers have at most nine digits.",
+            ) from error
+        except (OperationalError, UnicodeDecodeError, sqlite3.Error) as error:
             raise _said(error, self.shown_url) from error
         except SQLAlchemyError as error:
-            # Broken unique constraints and the like are caught where they can happen.
             raise StoreError(
                 f"the database refuses: {_first_line(error)}.",
                 where=self.shown_url,

@@ -59,4 +59,5 @@ def checked_text(value: str, field: str, *, longest: int = 200, empty: bool = Fa
 
 def name_key(name: str) -> str:
     """What names are compared by: compatible forms and letter case don't count."""
-    return unicodedata.normalize("NFKC", name).casefold().strip()
+    plain = name.replace("\0", "\ufffd").encode("utf-8", "replace").decode()
+    return unicodedata.normalize("NFKC", plain).casefold().strip()

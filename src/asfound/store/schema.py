@@ -23,6 +23,8 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
+from asfound.store._errors import StoreError
+
 ROLES = ("reader", "technician", "reviewer", "administrator")
 TASK_STATES = ("waiting", "running", "done", "failed")
 JOB_STATES = ("open", "archived")
@@ -42,7 +44,15 @@ class Moment(TypeDecorator[datetime]):
 
     def process_result_value(self, value: Any | None, dialect: Dialect) -> datetime | None:
         """As read."""
-        return None if value is None else datetime.strptime(value, _FORMAT).replace(tzinfo=UTC)
+        if value is None:
+            return None
+        try:
+            return datetime.strptime(value, _FORMAT).replace(tzinfo=UTC)
+        except (TypeError, ValueError) as error:
+            raise StoreError(
+                f"a time in the database is damaged: {value!r}.",
+                remedy="Restore the database from a backup.",
+            ) from error
 
 
 metadata = MetaData(
