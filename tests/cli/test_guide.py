@@ -60,7 +60,9 @@ def epoch(utc, east=0.0, north=0.0, *, fix=4, origin=(LON, LAT, HEIGHT), course=
 
 @pytest.fixture(scope="module")
 def job(tmp_path_factory):
-    return build_demo(tmp_path_factory.mktemp("guide") / "street", 7).path
+    path = build_demo(tmp_path_factory.mktemp("guide") / "street", 7).path
+    (path / "digs.toml").unlink(missing_ok=True)  # checked elsewhere
+    return path
 
 
 @pytest.fixture(scope="module")

@@ -42,7 +42,7 @@ def held_karp_bound(points, upper, rounds=180):
     return best
 
 
-def by_or_tools(points, seconds=2.0):
+def by_or_tools(points, seconds=1.0):
     """Length of the open path from point 0 that OR-tools finds: ends at an extra, free point."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # its SWIG types lack a __module__

@@ -107,11 +107,11 @@ def target_in_service(
     step: Any,
 ) -> tuple[Results, ServiceTargets]:
     """One spot of a job where the service has it on a day."""
-    from asfound.folder import run_job
+    from asfound.cli.stakeout import run_for_return
     from asfound.model import Frame
     from asfound.stakeout import day_epoch, find_target, measured_epoch, to_service
 
-    results = run_job(job, progress=step)
+    results = run_for_return(job, step)
     given = to_service(
         find_target(results, name),
         results.settings,

@@ -101,7 +101,8 @@ def return_to(
     """Say whether a spot measured again is the same spot, a different one, or not decidable."""
     import numpy as np
 
-    from asfound.folder import add_repeat, open_job, parse_spacing, run_job
+    from asfound.cli.stakeout import run_for_return
+    from asfound.folder import add_repeat, open_job, parse_spacing
     from asfound.folder.decisions import login_name
     from asfound.model import Repeat
     from asfound.stakeout import Outcome, find_target, frame_suspects, return_check
@@ -115,7 +116,7 @@ def return_to(
     allowed = parse_spacing(tolerance, where="--tolerance")[0]
     folder = open_job(job)
     with show.steps(quiet=json) as step:
-        results = run_job(job, progress=step)
+        results = run_for_return(job, step)
         wanted = find_target(results, target)
         first = _target_shot(results, wanted)
         if shot:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -100,7 +101,6 @@ def stakeout(
         parse_spacing,
         read_settings,
         read_stakeouts,
-        run_job,
         store_stakeout,
         write_whole,
     )
@@ -132,7 +132,7 @@ def stakeout(
     else:
         request = _stored(read_stakeouts(folder), name)
     with show.steps(quiet=json) as step:
-        results = run_job(job, progress=step)
+        results = run_for_return(job, step)
         step("Finding a short way past all targets")
         made = make_stakeout(results, request)
     files = []
@@ -149,6 +149,23 @@ def stakeout(
         show.console_for().print(
             f"Kept in stakeout.toml as {show.plain(request.name)}; asfound process writes it again."
         )
+
+
+def run_for_return(job: Path, progress: Callable[[str], None]) -> Results:
+    """A job's results without the checks of its digs, which nobody waits for on the way there."""
+    from dataclasses import replace
+
+    from asfound.folder import run_job
+    from asfound.model import Plan
+
+    plans: list[Plan] = []
+
+    def without(plan: Plan) -> Plan:
+        plans.append(plan)
+        return replace(plan, digs=(), stakeouts=())
+
+    results = run_job(job, progress=progress, change=without)
+    return replace(results, plan=plans[0])
 
 
 def day_of(text: str) -> date:

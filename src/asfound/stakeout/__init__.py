@@ -22,7 +22,14 @@ from asfound.stakeout.coming_back import (
 )
 from asfound.stakeout.exchange import geojson_list, gpx_list, kml_list, landxml_list
 from asfound.stakeout.guidance import Guidance, GuidanceSettings, LiveTarget, guide, live_target
-from asfound.stakeout.listing import COLUMNS, about_list, csv_list, horizontal_95, list_columns
+from asfound.stakeout.listing import (
+    COLUMNS,
+    about_list,
+    csv_list,
+    horizontal_95,
+    list_columns,
+    short_unit,
+)
 from asfound.stakeout.live import LiveFix, LiveState, StreamCounts, feed, lag
 from asfound.stakeout.order import path_length, walking_order
 from asfound.stakeout.return_check import (
@@ -88,6 +95,7 @@ __all__ = [
     "point_targets",
     "return_check",
     "return_statistics",
+    "short_unit",
     "shot_row",
     "shot_targets",
     "station_targets",

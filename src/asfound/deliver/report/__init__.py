@@ -20,12 +20,13 @@ from asfound.deliver.report.facts import clean
 from asfound.deliver.report.frames import frames_figure
 from asfound.deliver.report.maps import as_data, map_pages
 from asfound.deliver.report.profiles import line_panels
+from asfound.deliver.report.stakeout import stakeout_pages
 from asfound.deliver.report.sweeps import sweep_pages
 from asfound.deliver.shot_columns import VERDICT_WORDS
 from asfound.deliver.symbols import hex_colour
 from asfound.units import lengths_in
 
-_TEMPLATE = ("base.typ", "front.typ", "sweeps.typ", "accuracy.typ", "back.typ")
+_TEMPLATE = ("base.typ", "front.typ", "sweeps.typ", "accuracy.typ", "stakeout.typ", "back.typ")
 # Room for maps on a page [mm]: paper less margins and the heading above the map.
 _PAPER = {
     "a4": {False: (174.0, 242.0), True: (261.0, 155.0)},
@@ -93,6 +94,7 @@ def report_data(delivery: Delivery) -> dict[str, Any]:
         "uploads": facts.uploads(delivery),
         "operations": facts.operations(delivery),
         "frames": frames_figure(delivery, 150.0),
+        "stakeouts": stakeout_pages(delivery),
         "terms": facts.terms(delivery),
         "factors": facts.factors(delivery),
         "accuracy": facts.accuracy(delivery),
