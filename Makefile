@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 JOBS ?= 2
 
-.PHONY: setup frontend demo test lint unit bench docs lock clean
+.PHONY: setup frontend demo desk test lint unit bench docs lock clean
 
 setup: $(READY) frontend
 
@@ -23,6 +23,9 @@ $(READY): requirements/lock.txt pyproject.toml
 
 demo: $(READY)
 	@$(BIN)/asfound demo demo-job --process
+
+desk: setup
+	@$(BIN)/asfound desk --demo --data desk-data
 
 test: $(READY) lint unit
 

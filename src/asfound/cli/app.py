@@ -14,7 +14,18 @@ from typing import Annotated, NoReturn
 import typer
 from typer.exceptions import TyperException
 
-from asfound.cli import accuracy, decide, digs, guide, ledger, planning, returning, show, stakeout
+from asfound.cli import (
+    accuracy,
+    decide,
+    desk,
+    digs,
+    guide,
+    ledger,
+    planning,
+    returning,
+    show,
+    stakeout,
+)
 from asfound.errors import AsfoundError, InputError
 
 EXIT_CODES = {
@@ -288,9 +299,7 @@ def frames(
             show_default=False,
         ),
     ] = None,
-    figure: Annotated[
-        Path | None, typer.Option(help="Write the drawing to this SVG file.")
-    ] = None,
+    figure: Annotated[Path | None, typer.Option(help="Write the drawing to this SVG file.")] = None,
     json: JsonOption = False,
 ) -> None:
     """Show how far reference frames lie apart at a place, and what a mix-up would cost."""
@@ -361,6 +370,7 @@ app.command()(decide.decisions)
 app.add_typer(ledger.ledger)
 app.command()(ledger.release)
 app.command()(ledger.check_release)
+app.command()(desk.desk)
 app.command()(digs.digs)
 app.command()(accuracy.accuracy)
 app.command()(planning.preview)

@@ -57,12 +57,14 @@ from asfound.units import length_unit
 
 SCHEMA = "asfound-view/1"
 MAGIC = b"ASFS"
+FINEST = 0.001
+"""Vertices that lie within this of a straight run are left out of drawn lines [m]."""
 SCALE = 1e-4
 """Metres of one unit in encoded places and lengths."""
 MISSING_PLACE = -(2**31)
 MISSING_LENGTH = 2**32 - 1
 TOLERANCE = 0.6096
-"""Half-width of the tolerance zone drawn around lines near digs: 24 inches, common practice."""
+"""Zone drawn around a dig where no rule names one: 24 inches, common practice, no source [m]."""
 
 Floats = npt.NDArray[np.float64]
 _SILENT: Callable[[str], None] = lambda step: None  # noqa: E731
@@ -310,7 +312,7 @@ def view_body(delivery: Delivery, origin: tuple[int, int], digs: Json) -> Json:
         },
         "origin": list(origin),
         "scale": SCALE,
-        "extent": _extent(results, origin),
+        "extent": _extent(results, area, origin),
         "utilities": [
             {
                 "word": utility.word,
@@ -369,9 +371,11 @@ def _unit_body(code: str) -> Json:
     return {"code": unit.code, "word": unit.word, "symbol": unit.symbol, "metres": unit.metres}
 
 
-def _extent(results: Results, origin: tuple[int, int]) -> list[float]:
+def _extent(results: Results, area: Floats | None, origin: tuple[int, int]) -> list[float]:
     """West, south, east, north of what the page shows first [m]; no stray shot stretches it."""
     parts = [np.column_stack([line.easting, line.northing]) for line in results.lines]
+    if area is not None:
+        parts.append(area)
     parts += [np.array([[p.easting, p.northing]]) for p in results.settings.control]
     if not results.lines:
         known = np.isfinite(results.ground.easting) & np.isfinite(results.ground.northing)
@@ -391,6 +395,8 @@ def _line(delivery: Delivery, index: int, origin: tuple[int, int]) -> Json:
     line, shape = results.lines[index], delivery.shapes[index]
     verdict = results.verdict[line.shots]
     findings = results.findings.about("line", index)
+    course = shapely.linestrings(np.column_stack([line.easting, line.northing]))
+    axis = shapely.get_coordinates(shapely.simplify(course, FINEST))
     return {
         "name": line.name,
         "utility": int(line.utility),
@@ -404,9 +410,8 @@ def _line(delivery: Delivery, index: int, origin: tuple[int, int]) -> Json:
         "across_95_most_m": _most(shape.across_95),
         "vertical_95_m": _middle(shape.vertical_95),
         "findings": len(findings),
-        "axis": _deltas(line.easting, line.northing, origin),
-        "station_start_m": number(line.axis_station[0]),
-        "envelope": _rings(shape.envelope, origin),
+        "axis": _deltas(axis[:, 0], axis[:, 1], origin),
+        "envelope": _rings(shapely.simplify(shape.envelope, FINEST), origin),
     }
 
 
@@ -438,9 +443,16 @@ def _sweep(results: Results, index: int) -> Json:
     }
 
 
-def _drawn(results: Results, dig: Dig, surface: GroundSurface) -> Json:
+def _drawn(results: Results, found: DigClearance, surface: GroundSurface) -> Json:
     """A dig's footprint, and the zone around it that holds lines to be exposed by hand."""
-    origin = origin_of(results)
+    dig, origin = found.dig, origin_of(results)
+    zones = [
+        answer.rule.horizontal
+        for near in found.approaches
+        for answer in near.rules
+        if answer.rule.shape == "zone"
+    ]
+    reach = max(zones, default=TOLERANCE)
     footprint = footprint_of(solid_of(dig, surface))
     west, south, east, north = shapely.bounds(footprint).tolist()
     return {
@@ -448,8 +460,8 @@ def _drawn(results: Results, dig: Dig, surface: GroundSurface) -> Json:
         "kind": dig.kind,
         "footprint": _rings(footprint, origin),
         "bounds": [round(v, 3) for v in (west, south, east, north)],
-        "zone": _rings(shapely.buffer(footprint, TOLERANCE), origin),
-        "zone_m": TOLERANCE,
+        "zone": _rings(shapely.buffer(footprint, reach), origin),
+        "zone_m": number(reach),
     }
 
 
@@ -484,7 +496,7 @@ def digs_body(results: Results) -> Json:
     compared = apply_exposures(results, exposures).comparisons if exposures else ()
     return {
         "digs": [dig_detail(one) for one in found],
-        "drawn": [_drawn(results, one.dig, surface) for one in found],
+        "drawn": [_drawn(results, one, surface) for one in found],
         "exposures": [comparison_detail(item) for item in compared],
         "expose": expose,
         "trouble": trouble,

@@ -1,0 +1,1 @@
+"""The desk: the web application over the same functions as the command line."""

@@ -1,0 +1,214 @@
+"""Files taken into a job, read otherwise, taken out; shots posted one by one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping as Dictionary
+from collections.abc import Sequence
+from typing import Any
+
+from asfound.desk.actions.common import Done, after, reason
+from asfound.desk.context import Desk
+from asfound.desk.guard import Identity
+from asfound.desk.posted import Group, PostedRow, batch_bytes, batch_mapping
+from asfound.desk.problems import Refused
+from asfound.desk.state import JobState, UploadState
+from asfound.errors import InputError
+from asfound.intake import Upload, mapping_from_toml, read_upload
+from asfound.store import UnknownError
+
+
+def read_by(desk: Desk, sha256: str, name: str, mapping_text: str, *, track: str = "") -> Upload:
+    """An upload read by a mapping, to see whether that works.
+
+    Raises
+    ------
+    AsfoundError
+        Whatever keeps it from being read.
+    """
+    mapping = mapping_from_toml(mapping_text, "mapping")
+    if not desk.blobs.has(sha256):
+        raise UnknownError(
+            "this file is not on the server.", where="sha256", remedy="Upload it first."
+        )
+    return read_upload(
+        desk.blobs.path(sha256),
+        name,
+        mapping,
+        tag="A",
+        source_index=0,
+        track=desk.blobs.path(track) if track else None,
+    )
+
+
+def add_upload(
+    desk: Desk,
+    identity: Identity,
+    job: str,
+    sha256: str,
+    name: str,
+    mapping_text: str,
+    *,
+    track: tuple[str, str] | None = None,
+    key: str | None = None,
+) -> tuple[Done, Upload | None, bool]:
+    """Take a file that is on the server into a job.
+
+    Parameters
+    ----------
+    sha256, name : str
+        Of the file, and as it was called.
+    mapping_text : str
+        TOML.
+    track : (sha256, name), optional
+        NMEA log that places readings without position.
+
+    Returns
+    -------
+    done : Done
+    upload : Upload or None
+        As read; None where the bytes were known.
+    known : bool
+        The job has these bytes already; nothing was written.
+    """
+    name = display_name(name)
+    state = desk.state(job)
+    known = state.upload(sha256)
+    if known is not None and not known.removed:
+        first = next(
+            entry
+            for entry in desk.store.entries(job, actions=("upload-added", "batch-sealed"))
+            if entry.payload.get("sha256") == sha256
+        )
+        return Done(first), None, True
+    upload = read_by(desk, sha256, name, mapping_text, track=track[0] if track else "")
+    payload: dict[str, Any] = {
+        "sha256": sha256,
+        "name": name,
+        "size": desk.blobs.path(sha256).stat().st_size,
+        "mapping": mapping_text,
+    }
+    if track is not None:
+        payload["track"] = {
+            "sha256": track[0],
+            "name": display_name(track[1]),
+            "size": desk.blobs.path(track[0]).stat().st_size,
+        }
+    entry = desk.store.append(job, identity.who, "upload-added", payload, key=key)
+    for serial in {upload.source.receiver, *upload.shots.receiver.names} - {""}:
+        _know_receiver(desk, serial)
+    return after(desk, entry), upload, False
+
+
+def _know_receiver(desk: Desk, serial: str) -> None:
+    try:
+        desk.store.put_receiver(serial[:80])
+    except InputError:
+        return  # A cell that is no serial; the upload itself is fine.
+
+
+def display_name(name: str) -> str:
+    """A file's name for showing: its last part, on one line, of bearable length."""
+    last = name.replace("\\", "/").rsplit("/", 1)[-1]
+    shown = "".join(c if c.isprintable() else "_" for c in last).strip()
+    shown = shown.encode("utf-8", "replace").decode()
+    return shown[-120:] or "unnamed"
+
+
+def find_upload(state: JobState, sha256: str) -> UploadState:
+    """An upload of a job.
+
+    Raises
+    ------
+    UnknownError
+        If the job has none of these bytes.
+    """
+    upload = state.upload(sha256)
+    if upload is None:
+        raise UnknownError(
+            "the job has no such upload.", where="sha256", remedy="The list of uploads has all."
+        )
+    return upload
+
+
+def change_mapping(
+    desk: Desk,
+    identity: Identity,
+    job: str,
+    sha256: str,
+    mapping_text: str,
+    *,
+    key: str | None = None,
+) -> tuple[Done, Upload]:
+    """Read an upload otherwise from now on.
+
+    Raises
+    ------
+    AsfoundError
+        If it can't be read that way; nothing is written.
+    """
+    known = find_upload(desk.state(job), sha256)
+    track = known.track.sha256 if known.track else ""
+    upload = read_by(desk, sha256, known.main.name, mapping_text, track=track)
+    payload = {"sha256": sha256, "mapping": mapping_text}
+    entry = desk.store.append(job, identity.who, "mapping-changed", payload, key=key)
+    return after(desk, entry), upload
+
+
+def remove_upload(
+    desk: Desk, identity: Identity, job: str, sha256: str, why: str, *, key: str | None = None
+) -> Done:
+    """Let an upload count no more; its raw bytes stay on the server."""
+    known = find_upload(desk.state(job), sha256)
+    if known.removed:
+        raise UnknownError(
+            "the upload was taken out before.", where="sha256", remedy="Nothing is left to do."
+        )
+    payload = {"sha256": sha256, "why": reason(why)}
+    return after(desk, desk.store.append(job, identity.who, "upload-removed", payload, key=key))
+
+
+def post_shots(
+    desk: Desk,
+    identity: Identity,
+    job: str,
+    group: Group,
+    rows: Sequence[Dictionary[str, Any]],
+    *,
+    key: str | None = None,
+) -> Done:
+    """Take shots one by one, or a few at once, as a receiver sends them.
+
+    They count when the job is processed next.
+
+    Raises
+    ------
+    AsfoundError
+        If the rows can't be read at all; one that is no shot is reported when processed.
+    """
+    if identity.receiver and identity.receiver != group.receiver:
+        raise Refused(
+            403,
+            f"This token belongs to receiver {identity.receiver}.",
+            "Send shots under the token's own serial.",
+            "receiver",
+        )
+    posted = [PostedRow(1, row) for row in rows]
+    mapping = mapping_from_toml(batch_mapping(group, posted), "shots")
+    read_upload(batch_bytes(posted), "shots", mapping, tag="A", source_index=0)
+    payload = {**group.body(), "rows": [dict(row) for row in rows]}
+    entry = desk.store.append(job, identity.who, "shots-posted", payload, key=key)
+    desk.store.touch_receiver(group.receiver)
+    return Done(entry)
+
+
+def seal_batches(desk: Desk, job: str, who: str) -> None:
+    """Freeze what was posted as uploads: bytes on disk first, then the entry."""
+    for batch in desk.state(job).batches():
+        kept = desk.blobs.keep([batch.data()])
+        desk.store.append(
+            job,
+            who,
+            "batch-sealed",
+            {**batch.body(), "sha256": kept.sha256, "size": kept.size},
+            key=f"sealed-{kept.sha256}",
+        )

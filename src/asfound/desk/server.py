@@ -1,0 +1,140 @@
+"""Running a desk: the server in this process, the worker in one of its own, watched."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from types import FrameType
+
+import uvicorn
+
+from asfound.desk.app import create_app
+from asfound.desk.config import DeskConfig
+from asfound.desk.context import open_desk
+from asfound.desk.demo import add_demo
+
+_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"
+_GRACE = 5
+
+
+def new_code() -> str:
+    """A one-time code that can be read off a console: 16 letters and digits."""
+    letters = [secrets.choice(_LETTERS) for _ in range(16)]
+    return "-".join("".join(letters[k : k + 4]) for k in range(0, 16, 4))
+
+
+class DeskServer(uvicorn.Server):
+    """A server that ends its open streams when it is told to stop."""
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """Told to stop: streams of events end, so that the server can."""
+        app = self.config.app
+        stopping = getattr(getattr(app, "state", None), "stopping", None)
+        if stopping is not None:
+            stopping.set()
+        super().handle_exit(sig, frame)
+
+
+class Worker:
+    """The worker's process, started again whenever it ends by itself."""
+
+    def __init__(self, config: DeskConfig) -> None:
+        self._environment = {
+            **os.environ,
+            "ASFOUND_DATA": str(config.data.resolve()),
+            "ASFOUND_DATABASE": config.database,
+            "ASFOUND_PARENT": str(os.getpid()),
+        }
+        self._stop = threading.Event()
+        self.process: subprocess.Popen[bytes] | None = None
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+
+    def start(self) -> None:
+        """Start it, and watch it from now on."""
+        self._thread.start()
+
+    def _watch(self) -> None:
+        wait = 0.5
+        while not self._stop.is_set():
+            # A session of its own: Ctrl-C on the console is for the server, which stops us.
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "asfound.desk.worker"],
+                env=self._environment,
+                start_new_session=True,
+            )
+            self.process.wait()
+            wait = min(wait * 2, 30.0)
+            self._stop.wait(wait)
+
+    def stop(self) -> None:
+        """Let it end its task, or end it: what it does can be done again."""
+        self._stop.set()
+        process = self.process
+        if process is None or process.poll() is not None:
+            return
+        process.send_signal(signal.SIGTERM)
+        try:
+            process.wait(_GRACE)
+        except subprocess.TimeoutExpired:
+            process.kill()
+
+
+def run_desk(
+    config: DeskConfig,
+    *,
+    host: str = "127.0.0.1",
+    port: int = 8080,
+    demo: bool = False,
+    say: Callable[[str], None] = print,
+) -> None:
+    """Run a desk until it is told to stop.
+
+    Parameters
+    ----------
+    host, port : str, int
+        To listen on.
+    demo : bool
+        Put the demonstration job on it.
+    say : callable
+        Told what whoever started the desk must know: its address and the first-run code.
+    """
+    config = replace(config, first_run_code=config.first_run_code or new_code())
+    desk = open_desk(config)
+    address = config.public_address or f"http://{'localhost' if _local(host) else host}:{port}"
+    if demo:
+        made = add_demo(desk)
+        say(f"Demonstration job (invented): {address}/jobs/{made.job}")
+        if made.password:
+            say(f"Log in as {made.name} with the password {made.password}")
+    if not desk.store.has_users():
+        say(f"The first administrator is made at {address}/first-run with the code")
+        say(f"    {config.first_run_code}")
+    say(f"The desk is at {address} (Ctrl-C stops it).")
+    server = DeskServer(
+        uvicorn.Config(
+            create_app(config, desk),
+            host=host,
+            port=port,
+            log_level="warning",
+            # Whose address is believed is the desk's own setting.
+            proxy_headers=False,
+            server_header=False,
+            timeout_graceful_shutdown=_GRACE,
+        )
+    )
+    worker = Worker(config)
+    worker.start()
+    try:
+        server.run()
+    finally:
+        worker.stop()
+
+
+def _local(host: str) -> bool:
+    return host in ("127.0.0.1", "::1", "localhost", "0.0.0.0", "::")

@@ -1,0 +1,251 @@
+"""The worker: a process of its own that turns a job's ledger into results.
+
+It claims tasks, writes the job's state out as a folder, processes it as the command line would,
+builds what the job page reads, and puts the hashes of all outputs on the ledger. Killed at any
+moment it loses nothing: the task is claimed again, and the same entries give the same bytes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import hashlib
+import json
+import logging
+import os
+import shutil
+import signal
+import threading
+import time
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+from asfound import __version__
+from asfound.desk.actions import seal_batches
+from asfound.desk.config import DeskConfig
+from asfound.desk.context import Desk, JobPlaces, open_desk, save_results
+from asfound.desk.materialise import materialise
+from asfound.desk.problems import desk_words, sentence
+from asfound.desk.receivers import receivers_of
+from asfound.desk.state import JobState
+from asfound.errors import AsfoundError
+from asfound.folder import process_job, write_whole
+from asfound.store import StoreError, Task
+
+LOG = logging.getLogger("asfound.desk.worker")
+
+WHO = "desk"
+"""As the ledger names the worker."""
+STALE = timedelta(seconds=45)
+_BEAT = 5.0
+_IDLE = 0.25
+_STATES_KEPT = 3
+
+
+class LostError(Exception):
+    """The task was given to another worker meanwhile."""
+
+
+class Progress:
+    """Says how far a task is, and that its worker is alive while a long step runs."""
+
+    def __init__(self, desk: Desk, task: Task) -> None:
+        self._desk, self._task = desk, task
+        self._step, self._count = "Starting", 0
+        self._over = threading.Event()
+        self._lost = False
+        self._thread = threading.Thread(target=self._beat, daemon=True)
+
+    def __enter__(self) -> Progress:
+        self._tell()
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        self._thread.join()
+
+    def __call__(self, step: str) -> None:
+        if self._lost:
+            raise LostError
+        self._step, self._count = step, self._count + 1
+        self._tell()
+
+    def _tell(self) -> None:
+        # How many steps there are is not known: each takes a share of what is left.
+        share = self._count / (self._count + 9.0)
+        if not self._desk.store.step(self._task, self._step[:200], share):
+            self._lost = True
+
+    def _beat(self) -> None:
+        while not self._over.wait(_BEAT):
+            with contextlib.suppress(StoreError):
+                self._tell()
+
+
+def run_task(desk: Desk, task: Task) -> None:
+    """Do one claimed task; what goes wrong is said in the task."""
+    try:
+        with Progress(desk, task) as progress:
+            process_task(desk, task, progress)
+        desk.store.finish(task)
+    except LostError:
+        LOG.warning("task %s went to another worker", task.id)
+    except AsfoundError as error:
+        words = f"{sentence(_plain(desk, error.what))} {sentence(_plain(desk, error.remedy))}"
+        desk.store.finish(task, message=words.strip(), failed=True)
+    except Exception:
+        LOG.exception("task %s failed", task.id)
+        message = "The desk has a fault of its own. Nothing was lost; tell the administrator."
+        desk.store.finish(task, message=message, failed=True)
+
+
+def _plain(desk: Desk, text: str) -> str:
+    return desk_words(None, text.replace(f"{desk.config.data}/", ""))
+
+
+def process_task(desk: Desk, task: Task, progress: Progress) -> None:
+    """Process a job as it stands now.
+
+    Raises
+    ------
+    AsfoundError
+        Whatever keeps it from being processed.
+    LostError
+        If another worker has the task.
+    """
+    from asfound.desk.view import build_view
+
+    places = desk.places(task.job)
+    places.states.mkdir(parents=True, exist_ok=True)
+    with _alone(places):
+        progress("Freezing posted shots")
+        seal_batches(desk, task.job, WHO)
+        state = desk.state(task.job)
+        if state.up_to_date and _is_current(places, state):
+            return
+        progress("Laying out the job")
+        folder = materialise(state, desk.blobs, places.work, grids=desk.config.grids)
+        results, files = process_job(folder.path, progress=progress)
+        target = places.states / f"{state.changed_at}-{task.id}-{task.attempts}"
+        shutil.rmtree(target, ignore_errors=True)
+        target.mkdir()
+        build_view(results, target / "view", progress=progress)
+        progress("Keeping the results")
+        hashes = {}
+        for file in files:
+            name = file.relative_to(folder.out).as_posix()
+            kept = target / "out" / name
+            kept.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(file, kept)
+            hashes[name] = hashlib.sha256(kept.read_bytes()).hexdigest()
+        save_results(target / "results.pickle", results)
+        known = json.dumps(receivers_of(results), ensure_ascii=False)
+        write_whole(target / "receivers.json", known.encode("utf-8", "replace"))
+        progress("Writing it to the ledger")
+        desk.store.append(
+            task.job,
+            WHO,
+            "processed",
+            {"head": state.changed_at, "files": hashes, "version": __version__},
+            key=f"processed-{state.changed_at}-{__version__}",
+        )
+        _make_current(places, target)
+
+
+def _is_current(places: JobPlaces, state: JobState) -> bool:
+    """Whether the results on disk are of this state and this version."""
+    processed = state.processed or {}
+    return (
+        processed.get("version") == __version__
+        and places.current.exists()
+        and places.current.resolve().name.startswith(f"{processed['head']}-")
+    )
+
+
+def _make_current(places: JobPlaces, target: Path) -> None:
+    """Show new results all at once: one rename of a link."""
+    fresh = places.folder / f".current-{os.getpid()}"
+    fresh.unlink(missing_ok=True)
+    fresh.symlink_to(target.relative_to(places.folder), target_is_directory=True)
+    fresh.replace(places.current)
+    # Whoever is reading the results before these can finish.
+    states = sorted(
+        (one for one in places.states.iterdir() if one != target),
+        key=lambda one: one.stat().st_mtime,
+        reverse=True,
+    )
+    for old in states[_STATES_KEPT - 1 :]:
+        shutil.rmtree(old, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def _alone(places: JobPlaces) -> Iterator[None]:
+    """One worker a job, even if one was taken for dead; the lock dies with its process."""
+    with (places.folder / ".lock").open("w") as stream:
+        fcntl.flock(stream, fcntl.LOCK_EX)
+        yield
+
+
+def run_waiting(desk: Desk) -> int:
+    """Do all tasks that wait, in this process.
+
+    Returns
+    -------
+    count : int
+        How many were done.
+    """
+    count = 0
+    while (task := desk.store.claim()) is not None:
+        run_task(desk, task)
+        count += 1
+    return count
+
+
+def work(desk: Desk, stop: threading.Event) -> None:
+    """Do tasks as they come until told to stop."""
+    looked = 0.0
+    while not stop.is_set():
+        try:
+            if time.monotonic() - looked > _BEAT:
+                looked = time.monotonic()
+                for stale in desk.store.requeue_stale(STALE):
+                    LOG.warning("task %s was broken off; it is %s", stale.id, stale.state)
+            task = desk.store.claim()
+            if task is None:
+                stop.wait(_IDLE)
+            else:
+                run_task(desk, task)
+        except StoreError as error:
+            LOG.error("%s", error)
+            stop.wait(5.0)
+
+
+def main() -> None:
+    """Run as ``python -m asfound.desk.worker``; set up by ``ASFOUND_DATA`` and
+    ``ASFOUND_DATABASE``."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(message)s")
+    config = DeskConfig(
+        data=Path(os.environ["ASFOUND_DATA"]), database=os.environ.get("ASFOUND_DATABASE", "")
+    )
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    parent = os.getppid()
+    watched = os.environ.get("ASFOUND_PARENT") == str(parent)
+    if watched:
+        threading.Thread(target=_follow, args=(parent, stop), daemon=True).start()
+    os.nice(5)
+    work(open_desk(config), stop)
+
+
+def _follow(parent: int, stop: threading.Event) -> None:
+    """A worker whose server is gone ends after its task."""
+    while os.getppid() == parent and not stop.wait(1.0):
+        pass
+    stop.set()
+
+
+if __name__ == "__main__":
+    main()
