@@ -5,9 +5,13 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 JOBS ?= 2
 
-.PHONY: setup frontend demo desk test lint unit bench docs lock clean
+.PHONY: setup system frontend demo desk test lint unit bench docs lock clean
 
-setup: $(READY) frontend
+setup: system $(READY) frontend
+
+# PostgreSQL and a browser for the tests: installed when root, said to be missing otherwise.
+system:
+	@sh requirements/system.sh
 
 # The desk's job page; nothing happens if its sources are those of the last build.
 frontend: $(READY)
@@ -24,10 +28,10 @@ $(READY): requirements/lock.txt pyproject.toml
 demo: $(READY)
 	@$(BIN)/asfound demo demo-job --process
 
-desk: setup
+desk: $(READY) frontend
 	@$(BIN)/asfound desk --demo --data desk-data
 
-test: $(READY) lint unit
+test: system $(READY) lint unit
 
 lint: $(READY)
 	$(BIN)/ruff check src tests bench
