@@ -41,6 +41,9 @@ Web) and for people. |
 | `map-shapefile.zip` | Programs that read nothing newer. |
 | `map.kml` | Globes and phones (OGC KML). |
 | `map.dxf` | CAD (R2018). |
+| `stakeout/NAME.csv`, `.gpx`, `.kml`, `.geojson`, `.xml` (LandXML) | Controllers and phones: \
+each stakeout list in the frame and epoch of its service, in walking order. |
+| `stakeout/NAME.txt` | What to know before walking that list: read it first. |
 | `results.json` | Programs: everything, untouched text, hashes of the raw files. |
 
 Each carries the CRS with its code, the epoch, the vertical reference, the units, what the \
