@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,16 +13,17 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from page_server import DESK, PageServer  # noqa: E402
-from playwright.sync_api import Browser, Page, sync_playwright  # noqa: E402
+from page_server import DESK, PageServer
+from playwright.sync_api import Browser, Page, sync_playwright
 
-from asfound.desk.details import find_shot, shot_detail  # noqa: E402
-from asfound.desk.view import build_view  # noqa: E402
-from asfound.errors import InputError  # noqa: E402
-from asfound.folder import raw_row, run_job  # noqa: E402
-from asfound.folder.demonstration import build_demo  # noqa: E402
-from asfound.folder.layout import JobFolder  # noqa: E402
-from asfound.model import Exposure, Post, Results, Trench  # noqa: E402
+from asfound.desk.details import find_shot, shot_detail
+from asfound.desk.view import build_view
+from asfound.errors import InputError
+from asfound.folder import raw_row, run_job
+from asfound.folder.demonstration import build_demo
+from asfound.folder.layout import JobFolder
+from asfound.job import process
+from asfound.model import Exposure, Plan, Post, RecordLine, Results, Trench, Utility
 
 CHROMIUM = os.environ.get("ASFOUND_CHROMIUM", "/usr/bin/chromium")
 ARGUMENTS = [
@@ -54,8 +54,16 @@ def with_digs(results: Results) -> Results:
     )
     post = Post("P1", east + 3.0, north + 5.0, 0.4, 1.0)
     seen = Exposure("X1", line.name, float(line.easting[3]), float(line.northing[3]), 0.9)
-    plan = replace(results.plan, digs=(trench, post), exposures=(seen,))
-    return replace(results, plan=plan)
+    record = RecordLine(
+        "old main",
+        Utility.WATER,
+        np.array([east - 30.0, east + 30.0]),
+        np.array([north + 6.0, north + 12.0]),
+        np.full(2, np.nan),
+        basis="a drawing of 1961",
+    )
+    plan = Plan(digs=(trench, post), exposures=(seen,), records=(record,))
+    return process(results.intake, results.settings, plan)
 
 
 @pytest.fixture(scope="session")

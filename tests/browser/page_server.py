@@ -54,9 +54,13 @@ class PageServer:
         async def page(request: Request) -> Response:
             body = templates.get_template("job.html").render(
                 job={"id": "demo", "title": self.title},
-                user={"name": "Reviewer", "metric": False},
+                user={
+                    "name": "Reviewer",
+                    "metric": False,
+                    "role": request.query_params.get("role", self.role),
+                },
+                view_url="/jobs/demo/view/",
                 roles={"administrator": False},
-                role=request.query_params.get("role", self.role),
                 here="jobs",
                 csrf="token",
                 static=lambda name: f"/static/{name}",
@@ -109,6 +113,7 @@ class PageServer:
                 Mount("/jobs/demo/view", StaticFiles(directory=self.view)),
                 Mount("/static", StaticFiles(directory=DESK / "static")),
                 Route("/api/v1/jobs/demo/shots/{shot}", shot),
+                Route("/api/v1/me", lambda request: JSONResponse({}), methods=["PATCH"]),
                 Route(
                     "/api/v1/jobs/demo/{path:path}", other, methods=["GET", "POST", "PUT", "DELETE"]
                 ),

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import struct
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,14 +20,7 @@ import numpy.typing as npt
 import pyproj
 import shapely
 
-from asfound.clearance import (
-    GroundSurface,
-    advise_exposures,
-    apply_exposures,
-    check_digs,
-    footprint_of,
-    surface_from_ground,
-)
+from asfound.clearance import footprint_of
 from asfound.clearance.solids import solid_of
 from asfound.deliver.delivery import Delivery, prepare
 from asfound.desk.details import (
@@ -41,18 +34,9 @@ from asfound.desk.details import (
     number,
     sweep_detail,
 )
-from asfound.errors import InputError
 from asfound.folder import write_whole
-from asfound.model import (
-    APWA_COLOURS,
-    Dig,
-    DigClearance,
-    Exposure,
-    Results,
-    Severity,
-    Utility,
-    Verdict,
-)
+from asfound.job.digging import ground_surface
+from asfound.model import APWA_COLOURS, DigClearance, Results, Severity, Utility, Verdict
 from asfound.units import length_unit
 
 SCHEMA = "asfound-view/1"
@@ -97,7 +81,6 @@ def build_view(
         write_whole(folder / "profiles" / f"{index}.json", _json(line_detail(results, index)))
     for index in range(len(results.sweeps)):
         write_whole(folder / "sweeps" / f"{index}.json", _json(sweep_detail(results, index)))
-    progress("Checking digs against lines")
     digs = digs_body(results)
     write_whole(folder / "digs.json", _json(digs))
     write_whole(folder / "view.json", _json(view_body(delivery, origin, digs)))
@@ -332,12 +315,22 @@ def view_body(delivery: Delivery, origin: tuple[int, int], digs: Json) -> Json:
         "crossings": [crossing_body(results, crossing) for crossing in results.crossings],
         "sweeps": [_sweep(results, k) for k in range(len(results.sweeps))],
         "digs": [
-            {**drawn, "clearance": body}
-            for drawn, body in zip(digs["drawn"], digs["digs"], strict=True)
+            {**_drawn(results, one), "clearance": body}
+            for one, body in zip(
+                results.digs.digs if results.digs else (), digs["digs"], strict=True
+            )
         ],
         "exposures": digs["exposures"],
         "expose": digs["expose"],
-        "dig_trouble": digs["trouble"],
+        "records": [
+            {
+                "name": record.name,
+                "utility": int(record.utility),
+                "basis": record.basis,
+                "axis": _deltas(record.easting, record.northing, origin),
+            }
+            for record in results.plan.records
+        ],
         "control": [
             {
                 "name": point.name,
@@ -443,7 +436,7 @@ def _sweep(results: Results, index: int) -> Json:
     }
 
 
-def _drawn(results: Results, found: DigClearance, surface: GroundSurface) -> Json:
+def _drawn(results: Results, found: DigClearance) -> Json:
     """A dig's footprint, and the zone around it that holds lines to be exposed by hand."""
     dig, origin = found.dig, origin_of(results)
     zones = [
@@ -453,7 +446,7 @@ def _drawn(results: Results, found: DigClearance, surface: GroundSurface) -> Jso
         if answer.rule.shape == "zone"
     ]
     reach = max(zones, default=TOLERANCE)
-    footprint = footprint_of(solid_of(dig, surface))
+    footprint = footprint_of(solid_of(dig, ground_surface(results)))
     west, south, east, north = shapely.bounds(footprint).tolist()
     return {
         "name": dig.name,
@@ -466,42 +459,13 @@ def _drawn(results: Results, found: DigClearance, surface: GroundSurface) -> Jso
 
 
 def digs_body(results: Results) -> Json:
-    """All planned digs against the lines, exposures against what was expected, and advice.
-
-    What can't be used as it is given is named in `trouble` with its remedy and left out, so that
-    one slip in a form doesn't keep a whole job from being shown.
-    """
-    plan, trouble = results.plan, []
-    surface = surface_from_ground(results.ground)
-    digs: list[Dig] = []
-    for dig in plan.digs:
-        try:
-            solid_of(dig, surface)
-            digs.append(dig)
-        except InputError as error:
-            trouble.append(_trouble(error))
-    exposures: list[Exposure] = []
-    for exposure in plan.exposures:
-        try:
-            apply_exposures(results, (exposure,), surface=surface)
-            exposures.append(exposure)
-        except InputError as error:
-            trouble.append(_trouble(error))
-    found: Sequence[DigClearance] = ()
-    expose: Json = {"places": [], "words": []}
-    if digs:
-        found = check_digs(results, digs, exposures=exposures, records=plan.records)
-        if plan.holes and results.lines:
-            expose = advice_detail(advise_exposures(results, digs, plan.holes, exposures=exposures))
-    compared = apply_exposures(results, exposures).comparisons if exposures else ()
+    """All planned digs against the lines, exposures against what was expected, and advice."""
+    found = results.digs.digs if results.digs else ()
+    advice = results.digs.advice if results.digs else None
+    compared = results.exposed.comparisons if results.exposed else ()
     return {
         "digs": [dig_detail(one) for one in found],
-        "drawn": [_drawn(results, one, surface) for one in found],
+        "ground": results.digs.ground if results.digs else "",
         "exposures": [comparison_detail(item) for item in compared],
-        "expose": expose,
-        "trouble": trouble,
+        "expose": {"places": [], "words": []} if advice is None else advice_detail(advice),
     }
-
-
-def _trouble(error: InputError) -> Json:
-    return {"where": error.where, "what": error.what, "remedy": error.remedy}

@@ -36,6 +36,10 @@ export class Api {
     return this.send<T>("PUT", path, body);
   }
 
+  patch<T>(path: string, body: unknown): Promise<T> {
+    return this.send<T>("PATCH", path, body);
+  }
+
   remove<T>(path: string, body: unknown): Promise<T> {
     return this.send<T>("DELETE", path, body);
   }

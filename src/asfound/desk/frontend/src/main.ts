@@ -36,7 +36,8 @@ async function start(): Promise<void> {
   const root = part("job");
   const data = root.dataset;
   const role = data["role"] ?? "reader";
-  const may = { work: role !== "reader", decide: role === "reviewer" || role === "administrator" };
+  // The desk refuses what a role may not do; the page only leaves it out.
+  const may = { work: role !== "reader", judge: role === "reviewer" || role === "administrator" };
   const state = new State(
     new Api(data["api"] ?? "", data["csrf"] ?? ""), data["view"] ?? "", may, remembered(data["units"]),
   );
@@ -46,7 +47,7 @@ async function start(): Promise<void> {
     first = await load(base);
   } catch (error) {
     const fresh = error instanceof Trouble && error.status === 404;
-    nothingYet(state, data["events"] ?? "", fresh, error);
+    nothingYet(state, data["news"] ?? "", fresh, error);
     return;
   }
   state.load(...first);
@@ -65,17 +66,17 @@ async function start(): Promise<void> {
     }
   };
   digPanel(state, sheet, part("panel-digs"), () => openWork("work-digs"));
-  const processing = new Processing(state, part("processing"), data["events"] ?? "", async () => state.load(...(await load(base))));
+  const processing = new Processing(state, part("processing"), data["news"] ?? "", async () => state.load(...(await load(base))));
   const changed = (): void => processing.changed();
   const decisions = decider(state, sheet, () => openWork("work-decide"), changed);
   const sections: [string, string, HTMLElement, boolean][] = [
     ["work-upload", "Add files", uploadArea(state, () => openWork("work-upload"), changed), may.work],
-    ["work-decide", "Accept, reject, set; split and join", decisions.element, may.decide],
-    ["work-digs", "Planned digs", digForms(state, sheet, changed), may.decide],
-    ["work-exposure", "Enter an exposure", exposureForm(state, sheet, changed), may.decide],
+    ["work-decide", "Accept, reject, set; split and join", decisions.element, may.work],
+    ["work-digs", "Planned digs", digForms(state, sheet, changed), may.work],
+    ["work-exposure", "Enter an exposure", exposureForm(state, sheet, changed), may.work],
     ["work-control", "Enter a control check", controlForm(state, changed), may.work],
     ["work-sweep", "Enter a sweep from a tape", sweepForm(state, sheet, changed), may.work],
-    ["work-stakeout", "Choose points for stakeout", stakeoutForm(state, changed), may.decide],
+    ["work-stakeout", "Choose points for stakeout", stakeoutForm(state, changed), may.work],
     ["work-compare", "Compare two days", compareForm(state, sheet), true],
     ["work-background", "Background", backgroundForm(state, sheet), true],
   ];
@@ -84,7 +85,10 @@ async function start(): Promise<void> {
   new DetailPanel(state, sheet, part("detail"), {
     decide: (shot, kind) => decisions.start(shot, kind),
     line: (kind, index) => decisions.line(kind, index),
-    removeDig: (kind, name) => void removeDig(state, kind, name, changed),
+    removeDig: (kind, name) => void withReason(`${kind} ${name} is removed`, changed, (why) =>
+      state.api.remove(`digs/${encodeURIComponent(kind)}/${encodeURIComponent(name)}`, { why })),
+    undo: (id) => void withReason("this decision is taken back", changed, (why) =>
+      state.api.post(`decisions/${encodeURIComponent(id)}/undo`, { why })),
   });
   new Profile(state, sheet, part("profile"));
   titleBlock(state, part("title-block"));
@@ -120,11 +124,15 @@ function remembered(wanted: string | undefined): boolean {
   return wanted === "metric";
 }
 
-async function removeDig(state: State, kind: string, name: string, changed: () => void): Promise<void> {
-  const why = window.prompt(`Why is ${kind} ${name} removed? The ledger keeps the reason.`);
-  if (!why?.trim()) return;
+async function withReason(
+  what: string,
+  changed: () => void,
+  deed: (why: string) => Promise<unknown>,
+): Promise<void> {
+  const why = window.prompt(`Why: ${what}? The ledger keeps the reason.`)?.trim();
+  if (!why) return;
   try {
-    await state.api.remove(`digs/${encodeURIComponent(kind)}/${encodeURIComponent(name)}`, { why: why.trim() });
+    await deed(why);
     changed();
   } catch (error) {
     window.alert(error instanceof Trouble ? `${error.title} ${error.remedy}` : String(error));
@@ -176,6 +184,8 @@ function tools(state: State, sheet: Sheet, table: ShotTable, openWork: (id: stri
   const units = button("", () => {
     state.setMetric(!state.metric);
     name();
+    // Kept with the account; a token or a failed request changes nothing here.
+    void state.api.patch("/api/v1/me", { metric: state.metric }).catch(() => undefined);
   });
   const name = (): void => {
     const job = state.view.units.length;
@@ -193,8 +203,8 @@ function tools(state: State, sheet: Sheet, table: ShotTable, openWork: (id: stri
     button("+", () => sheet.zoom(1 / 1.6), { "aria-label": "Closer" }),
     button("\u2212", () => sheet.zoom(1.6), { "aria-label": "Farther" }),
     measure,
-    state.may.decide ? box : null,
-    state.may.decide ? button("Draw a dig", () => openWork("work-digs")) : null,
+    state.may.work ? box : null,
+    state.may.work ? button("Draw a dig", () => openWork("work-digs")) : null,
     button("Find", () => {
       part("tab-shots").click();
       table.focusSearch();

@@ -172,7 +172,7 @@ export interface View {
   digs: ViewDig[];
   exposures: ViewExposure[];
   expose: Advice;
-  dig_trouble: { where: string; what: string; remedy: string }[];
+  records: { name: string; utility: number; basis: string; axis: number[] }[];
   control: { name: string; easting_m: number; northing_m: number; height_m: number | null }[];
   work_area: number[] | null;
   rows: ReportedRow[];

@@ -43,7 +43,7 @@ export class State {
   constructor(
     readonly api: Api,
     readonly viewBase: string,
-    readonly may: { work: boolean; decide: boolean },
+    readonly may: { work: boolean; judge: boolean },
     public metric: boolean,
   ) {}
 

@@ -75,6 +75,11 @@ function converted(text: string, unit: Unit): string {
   return text.startsWith("+") ? `+${said}` : said;
 }
 
+/** The unit's word for many: metres, US survey feet. */
+export function many(unit: Unit): string {
+  return unit.word.endsWith("foot") ? `${unit.word.slice(0, -4)}feet` : `${unit.word}s`;
+}
+
 /** 1, 2 or 5 times a power of ten, at least `least`. */
 export function roundStep(least: number): number {
   const power = 10 ** Math.floor(Math.log10(least));

@@ -41,6 +41,7 @@ export class Plan {
   readonly layer: Layer;
   lines: DrawnLine[] = [];
   digs: DrawnDig[] = [];
+  records: Path[] = [];
   workArea: Path | null = null;
   ink!: Ink;
   sketch: Sketch | null = null;
@@ -76,6 +77,7 @@ export class Plan {
       footprint: dig.footprint.map((ring) => decoded(ring, scale)),
       zone: dig.zone.map((ring) => decoded(ring, scale)),
     }));
+    this.records = view.records.map((record) => decoded(record.axis, scale));
     this.workArea = view.work_area ? decoded(view.work_area, scale) : null;
     this.restyle();
   }
@@ -126,6 +128,7 @@ export class Plan {
     if (layers.grid) this.grid(frame);
     this.area(frame);
     if (layers.digs) this.zones(frame);
+    this.recordLines(frame);
     this.axes(frame);
     if (layers.digs) this.footprints(frame);
     if (layers.sweeps) this.sweeps(frame);
@@ -266,6 +269,27 @@ export class Plan {
       if (line.verdict === "unfit") context.setLineDash([2, 5]);
       context.stroke();
       context.setLineDash([]);
+    });
+  }
+
+  /** Lines known from records only: nobody located them, so they have no envelope and no shots. */
+  private recordLines(frame: Frame): void {
+    const { context, ink, state } = this;
+    context.font = "italic 11px system-ui, sans-serif";
+    context.textAlign = "center";
+    context.textBaseline = "middle";
+    this.records.forEach((path, k) => {
+      if (!meets(frame, path.box)) return;
+      const record = state.view.records[k]!;
+      context.beginPath();
+      trace(context, frame, path);
+      context.setLineDash([1, 4, 8, 4]);
+      context.strokeStyle = ink.utilities[record.utility]!;
+      context.lineWidth = 1.3;
+      context.stroke();
+      context.setLineDash([]);
+      const at = spotFor(frame, path.places);
+      if (at) this.halo(`${record.name}, from records only`, at[0], at[1], ink.utilities[record.utility]!);
     });
   }
 
@@ -585,7 +609,11 @@ export class Plan {
       const number = depth === MISSING_PLACE ? "" : `  ${state.units.number(depth * 1e-4)}`;
       const words = shotName(state.shots, shot) + number;
       const width = words.length * 5.8;
-      if (this.free(x + 10, y - 13, width, 13)) this.halo(words, x + 10, y - 7, ink.ink);
+      // On the side of the tick that its line does not run through.
+      const bearing = state.shots.line_bearing[shot]!;
+      const below = bearing > 0 || bearing === -32768;
+      const top = below ? y + 3 : y - 15;
+      if (this.free(x + 8, top, width, 13)) this.halo(words, x + 8, top + 6, ink.ink);
     }
   }
 

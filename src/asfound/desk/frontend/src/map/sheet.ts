@@ -12,7 +12,7 @@ import type MapBrowserEvent from "ol/MapBrowserEvent";
 import { h, part } from "../dom";
 import { MISSING_PLACE } from "../model";
 import type { Chosen, State } from "../state";
-import { roundStep } from "../units";
+import { many, roundStep } from "../units";
 import { Plan } from "./plan";
 import { jobProjection } from "./projection";
 import { distanceTo, inside } from "./shapes";
@@ -39,6 +39,7 @@ export class Sheet {
   private readonly view: OlView;
   private dragFrom: [number, number] | null = null;
   private readonly pan: DragPan;
+  private clicks: [number[] | undefined, number[] | undefined] = [undefined, undefined];
 
   constructor(
     private readonly state: State,
@@ -52,7 +53,8 @@ export class Sheet {
       center: [0, 0],
       resolution: 1,
       minResolution: FINEST,
-      maxResolution: 200,
+      // A power of two above the finest: OpenLayers rounds the finest to that series.
+      maxResolution: FINEST * 2 ** 19,
       constrainResolution: false,
       enableRotation: false,
       smoothResolutionConstraint: false,
@@ -219,9 +221,13 @@ export class Sheet {
     });
     map.on("click", (event: MapBrowserEvent) => {
       target.focus({ preventScroll: true });
+      this.clicks = [this.clicks[1], event.pixel];
       if (this.tool && !this.tool.drag) this.tool.click(this.placeAt(event.pixel));
     });
     map.on("dblclick", (event: MapBrowserEvent) => {
+      // OpenLayers takes two quick clicks for a double click wherever they are.
+      const [a, b] = this.clicks;
+      if (a && b && Math.hypot(a[0]! - b[0]!, a[1]! - b[1]!) > 8) return;
       if (this.tool?.finish) {
         this.tool.back?.(); // the double click's second point
         this.tool.finish();
@@ -347,13 +353,15 @@ export class Sheet {
     if (bar.dataset["now"] === words) return;
     bar.dataset["now"] = words;
     bar.replaceChildren(
-      h("span", { class: "bar" },
-        h("i", { class: "full", style: `width:${pixels}px` }),
-        h("i", { class: "open", style: `width:${pixels}px` })),
+      h("span", { class: "bar-row" },
+        h("span", { class: "bar" },
+          h("i", { class: "full", style: `width:${pixels}px` }),
+          h("i", { class: "open", style: `width:${pixels}px` })),
+        unit.symbol),
       h("span", { class: "numbers", style: `width:${2 * pixels}px` },
-        h("b", {}, "0"), h("b", {}, trim(step)), h("b", {}, `${trim(2 * step)} ${unit.symbol}`)),
+        h("b", {}, "0"), h("b", {}, trim(step)), h("b", {}, trim(2 * step))),
     );
-    bar.setAttribute("aria-label", `Scale bar: ${trim(2 * step)} ${unit.word}s`);
+    bar.setAttribute("aria-label", `Scale bar: ${trim(2 * step)} ${many(unit)}`);
   }
 }
 

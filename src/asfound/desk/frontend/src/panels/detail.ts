@@ -14,6 +14,7 @@ export interface Deeds {
   decide(shot: number, kind: "accept" | "reject"): void;
   line(kind: "rename" | "split" | "join", index: number): void;
   removeDig(kind: string, name: string): void;
+  undo(id: string): void;
 }
 
 export class DetailPanel {
@@ -136,8 +137,9 @@ export class DetailPanel {
     const { may } = this.state;
     return [
       shot.decisions.length ? h("ul", { class: "decided" }, shot.decisions.map((one) =>
-        h("li", {}, `${one.who}, ${one.when.slice(0, 10)}: ${one.kind}${one.value ? ` ${one.value}` : ""}, because: ${one.why}`))) : null,
-      may.decide ? h("p", { class: "deeds" },
+        h("li", {}, `${one.who}, ${one.when.slice(0, 10)}: ${one.kind}${one.value ? ` ${one.value}` : ""}, because: ${one.why}`, " ",
+          may.work ? h("button", { type: "button", class: "link", click: () => this.deeds.undo(one.id) }, "Take it back …") : null))) : null,
+      may.judge ? h("p", { class: "deeds" },
         h("button", { type: "button", click: () => this.deeds.decide(index, "accept") }, "Accept …"),
         h("button", { type: "button", click: () => this.deeds.decide(index, "reject") }, "Reject …")) : null,
     ];
@@ -152,7 +154,7 @@ export class DetailPanel {
     return [
       h("p", { class: "lead" }, h("span", { class: "verdict" }, verdictSymbol(line.verdict), line.verdict), ` · ${line.utility} · ${line.shots.index.length} shots · ${units.say(line.length_m, 1)}`),
       line.findings.length ? this.findings(line.findings) : null,
-      state.may.decide ? h("p", { class: "deeds" },
+      state.may.work ? h("p", { class: "deeds" },
         h("button", { type: "button", click: () => this.deeds.line("rename", line.index) }, "Rename …"),
         h("button", { type: "button", click: () => this.deeds.line("split", line.index) }, "Split …"),
         h("button", { type: "button", click: () => this.deeds.line("join", line.index) }, "Join …")) : null,
@@ -208,12 +210,12 @@ export class DetailPanel {
         clearanceBar(near.clearance_5_m, near.clearance_m, near.clearance_95_m, state),
         facts([
           ["Clearance", `${units.say(near.clearance_m)}; with 90 % between ${units.say(near.clearance_5_m)} and ${units.say(near.clearance_95_m)}`],
-          ["In plan and height", `${units.say(near.horizontal_m)} and ${units.say(near.vertical_m)}, the line ${near.line_below ? "below" : "not below"}`],
+          ["In plan and height", `${units.say(near.horizontal_m)} and ${units.say(near.vertical_m)}, the line ${near.line_below ? "lies below the dig there" : "does not lie below the dig there"}`],
           ["Chance of contact", chance(near.p_contact)],
           ["Required", near.rules.map((rule) => `${rule.title}: not kept with ${chance(rule.p_breach)}${rule.citation ? ` (${rule.citation})` : ""}`).join("; ")],
         ]),
         near.words.map((words) => h("p", {}, units.sentence(words))))),
-      state.may.decide ? h("p", { class: "deeds" }, h("button", { type: "button", click: () => this.deeds.removeDig(dig.kind === "milling" ? "trench" : dig.kind, dig.name) }, "Remove this dig …")) : null,
+      state.may.work ? h("p", { class: "deeds" }, h("button", { type: "button", click: () => this.deeds.removeDig(dig.kind === "milling" ? "trench" : dig.kind, dig.name) }, "Remove this dig …")) : null,
       h("ul", { class: "cautions" }, dig.cautions.map((words) => h("li", {}, words))),
       h("span", { hidden: true }, index),
     ];
@@ -245,7 +247,7 @@ export class DetailPanel {
         ["Top below ground", units.say(one.top_depth_m)],
         ["Located less true depth", units.say(one.em_depth_error_m)],
       ]),
-      state.may.decide ? h("p", { class: "deeds" }, h("button", { type: "button", click: () => this.deeds.removeDig("exposure", one.name) }, "Remove this exposure …")) : null,
+      state.may.work ? h("p", { class: "deeds" }, h("button", { type: "button", click: () => this.deeds.removeDig("exposure", one.name) }, "Remove this exposure …")) : null,
     ];
   }
 }

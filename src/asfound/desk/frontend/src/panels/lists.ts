@@ -191,13 +191,12 @@ export function digPanel(state: State, sheet: Sheet, panel: HTMLElement, startDr
         h("td", {}, one.contradicted ? "contradicts the line" : "agrees")));
     rowsOf(state, "exposure", seen);
     fill(panel, h("div", { class: "scroller", tabindex: "0", role: "region", "aria-label": "Digs and exposures" },
-      view.dig_trouble.map((one) => h("p", { class: "trouble" }, h("b", {}, `${one.where}: `), one.what, " ", one.remedy)),
       rows.length ? h("table", {},
         h("caption", {}, "Planned digs and the line most at risk. Clearance between outer surfaces."),
         h("thead", {}, h("tr", {}, ...["Dig", "Line"].map((t) => h("th", { scope: "col" }, t)),
           ...[`Clearance ${unit}`, "Contact", "Required not kept"].map((t) => h("th", { scope: "col", class: "number" }, t)))),
         h("tbody", {}, rows))
-        : h("p", { class: "empty" }, "No planned digs yet. ", state.may.decide ? h("button", { type: "button", click: startDrawing }, "Draw a dig") : null),
+        : h("p", { class: "empty" }, "No planned digs yet. ", state.may.work ? h("button", { type: "button", click: startDrawing }, "Draw a dig") : null),
       view.expose.words.length ? h("section", {}, h("h3", {}, "Where to expose first"),
         h("ol", { class: "plain" }, view.expose.words.map((words) => h("li", {}, units.sentence(words))))) : null,
       seen.length ? h("table", {},

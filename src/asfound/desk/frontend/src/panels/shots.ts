@@ -60,8 +60,9 @@ export class ShotTable {
     state.on("units", () => this.load());
     state.on("range", () => this.paint(true));
     state.on("chosen", (chosen) => {
-      if (chosen?.kind === "shot") this.reveal(chosen.index);
       this.paint(true);
+      // After the panels below have taken their room.
+      if (chosen?.kind === "shot") requestAnimationFrame(() => this.reveal(chosen.index));
     });
     new ResizeObserver(() => this.paint()).observe(this.body);
     this.load();

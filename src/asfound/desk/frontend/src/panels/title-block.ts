@@ -5,14 +5,15 @@ import type { Sheet } from "../map/sheet";
 import type { Layers } from "../map/plan";
 import { VERDICTS } from "../model";
 import type { State } from "../state";
+import { many } from "../units";
 import { swatch, verdictSymbol } from "./symbols";
 
 export function titleBlock(state: State, box: HTMLElement): void {
   const draw = (): void => {
     const { view, units } = state;
     const grid = units.grid.symbol === units.length.symbol
-      ? `all lengths in ${units.length.word}s`
-      : `grid in ${units.grid.word}s, lengths in ${units.length.word}s`;
+      ? `all lengths in ${many(units.length)}`
+      : `grid in ${many(units.grid)}, lengths in ${many(units.length)}`;
     fill(box,
       h("p", { class: "block-name" }, view.job.name),
       h("p", {}, `${view.frame.name}${view.frame.code ? ` (${view.frame.code})` : ""}`),
@@ -34,7 +35,9 @@ export function legend(state: State, sheet: Sheet, box: HTMLElement): void {
   const draw = (): void => {
     const { view } = state;
     const used = new Set(view.lines.map((line) => line.utility));
-    for (const utility of state.shots.utility) used.add(utility);
+    state.shots.utility.forEach((utility, k) => {
+      if (state.shots.control[k]! < 0) used.add(utility);
+    });
     fill(box, h("summary", {}, "Legend"),
       h("div", { class: "legend-body" },
         h("ul", { "aria-label": "Utilities" }, [...used].sort().map((utility) => {

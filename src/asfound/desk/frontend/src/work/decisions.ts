@@ -35,8 +35,8 @@ export function decider(state: State, sheet: Sheet, open: () => void, decided: (
     kind === "set-utility" ? "utility" : kind === "set-hook-up" ? "hook-up" : "antenna height";
   const shots = formOf(
     [
-      { name: "kind", label: "What", kind: "select", options: KINDS },
-      { name: "value", label: "To what", optional: true, hint: "Utility word, hook-up name, or antenna height; empty for accept and reject." },
+      { name: "kind", label: "What", kind: "select", options: KINDS.filter(([kind]) => state.may.judge || kind.startsWith("set-")) },
+      { name: "value", label: "To what", optional: true, hint: "Utility word, hook-up name, or antenna height in the unit of lengths; empty for accept and reject." },
       { name: "why", label: "Why", hint: "Stays in the ledger with your name." },
     ],
     "Enter in the ledger",

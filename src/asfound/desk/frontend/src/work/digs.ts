@@ -151,8 +151,6 @@ export function controlForm(state: State, changed: () => void): HTMLElement {
   return form.element;
 }
 
-const SWEEP_COLUMNS = ["sweep", "time", "utility", "hookup", "method", "coil", "coil_height", "position", "reading", "length", "start_easting", "start_northing", "end_easting", "end_northing"] as const;
-
 export function sweepForm(state: State, sheet: Sheet, changed: () => void): HTMLElement {
   const form = formOf(
     [
@@ -175,26 +173,23 @@ export function sweepForm(state: State, sheet: Sheet, changed: () => void): HTML
       const height = round(metresOf(f, "coil_height", parse));
       const when = new Date(`${f.value("time").replace(" ", "T")}Z`);
       if (Number.isNaN(when.getTime())) throw new Trouble(`'${f.value("time")}' is no time.`, "Write it like 2026-11-18 14:05, in UTC.", "time", 0);
-      const rows = f.value("readings").split(/\n+/).filter((one) => one.trim()).map((one) => {
+      const readings = f.value("readings").split(/\n+/).filter((one) => one.trim()).map((one) => {
         const [tape, reading, coil] = one.trim().split(/[\s,;]+/);
         const at = parse(tape ?? "");
         if (!Number.isFinite(at) || reading === undefined || !Number.isFinite(Number(reading))) {
           throw new Trouble(`'${one.trim()}' is no reading.`, "Write tape and reading, such as 1.20 45", "readings", 0);
         }
-        const values: Record<(typeof SWEEP_COLUMNS)[number], string | number> = {
-          sweep: f.value("sweep"), time: when.toISOString(), utility: f.value("utility"), hookup: "", method: "",
-          coil: coil?.toLowerCase().startsWith("v") ? "vertical" : "horizontal", coil_height: height, position: round(at), reading, length,
-          start_easting: start![0], start_northing: start![1], end_easting: end![0], end_northing: end![1],
+        return {
+          position_m: round(at), reading: Number(reading), coil_height_m: height,
+          coil: coil?.toLowerCase().startsWith("v") ? "vertical" : "horizontal",
         };
-        return SWEEP_COLUMNS.map((column) => cell(values[column])).join(",");
       });
-      if (rows.length < 5) throw new Trouble("At least five readings are needed.", "Nine to fifteen settle most sweeps.", "readings", 0);
-      const text = `${SWEEP_COLUMNS.join(",")}\n${rows.join("\n")}\n`;
-      const body = new FormData();
-      const name = f.value("sweep").replace(/[^A-Za-z0-9._-]+/g, "_");
-      body.append("file", new File([text], `sweep-${name}.csv`, { type: "text/csv" }));
-      body.append("mapping", sweepMapping(state, f.value("unit")));
-      await state.api.post("uploads", body);
+      if (readings.length < 5) throw new Trouble("At least five readings are needed.", "Nine to fifteen settle most sweeps.", "readings", 0);
+      const place = ([easting_m, northing_m]: Place): Record<string, number> => ({ easting_m, northing_m });
+      await state.api.post("sweeps", {
+        name: f.value("sweep"), start: place(start!), end: place(end!), length_m: length, readings, unit: f.value("unit"),
+        time: when.toISOString(), utility: f.value("utility") === "unknown" ? "" : f.value("utility"), heights: "none",
+      });
       sheet.setTool(null);
       changed();
       return "Entered as an upload of its own. Process the job to see what explains it.";
@@ -206,23 +201,4 @@ export function sweepForm(state: State, sheet: Sheet, changed: () => void): HTML
       }, which === "start" ? "Point at the tape's zero" : "Point at its far end"), " "])),
   );
   return form.element;
-}
-
-function cell(value: string | number): string {
-  const text = String(value);
-  return /[",\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text;
-}
-
-/** How a typed sweep is read: places in the job's own frame, metres. */
-function sweepMapping(state: State, unit: string): string {
-  const units: Record<string, string> = {
-    coil_height: "m", position: "m", length: "m", start_easting: "m", start_northing: "m", end_easting: "m", end_northing: "m", reading: unit,
-  };
-  const columns = SWEEP_COLUMNS.map((column) =>
-    [`[columns.${column}]`, `column = "${column}"`, units[column] ? `unit = "${units[column]}"` : "", column === "time" ? 'form = "iso"' : ""].filter(Boolean).join("\n"));
-  return [
-    'format = "delimited"', 'kind = "sweeps"', 'encoding = "utf-8"', 'separator = ","', 'decimal = "."', "header_line = 1",
-    'short_rows = "report"', 'position_of = "ground"', 'time_zone = "UTC"', "",
-    "[frame]", `crs = ${JSON.stringify(state.view.frame.crs)}`, 'heights = "none"', "", ...columns, "",
-  ].join("\n");
 }

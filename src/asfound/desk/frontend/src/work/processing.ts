@@ -5,9 +5,9 @@ import { announce, fill, h, part } from "../dom";
 import type { State } from "../state";
 
 interface TaskNews {
-  id?: string | number;
+  task?: string | number;
   kind?: string;
-  state?: "waiting" | "running" | "done" | "failed";
+  state?: "none" | "waiting" | "running" | "done" | "failed";
   step?: string;
   words?: string;
   progress?: number;
@@ -65,8 +65,8 @@ export class Processing {
     } catch {
       return;
     }
-    if (!task.state) return;
-    const mark = `${task.id}|${task.state}|${task.step}|${task.progress}`;
+    if (!task.state || task.state === "none") return;
+    const mark = `${task.task}|${task.state}|${task.step}|${task.progress}`;
     if (mark === this.seen) return;
     const first = this.seen === "";
     this.seen = mark;

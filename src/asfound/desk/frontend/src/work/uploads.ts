@@ -4,13 +4,34 @@ import { Trouble } from "../api";
 import { fill, h } from "../dom";
 import type { State } from "../state";
 
-interface Guess {
-  mapping: string;
-  doubts?: (string | { what?: string; question?: string; remedy?: string; field?: string })[];
-  sha256?: string;
-  rows?: number;
-  columns?: { quantity: string; column: string; unit?: string; sample?: string }[];
+interface Asked {
+  field: string;
+  what: string;
+  why?: string;
+  remedy?: string;
 }
+interface Guess {
+  sha256: string;
+  mapping: string;
+  questions?: Asked[];
+  doubts?: Asked[];
+  columns?: { column: string | number; quantity: string; title?: string; unit?: string; samples?: string[] }[];
+}
+
+/** What can be declared beside a file; other questions are answered in the mapping itself. */
+const DECLARATIONS: Record<string, string> = {
+  frame: "Frame of the positions, such as ITRF2020 or EPSG:6318",
+  epoch: "Epoch, decimal year",
+  heights: "Heights: ellipsoidal, orthometric or none",
+  geoid: "Geoid grid",
+  zone: "Time zone, such as UTC or America/Chicago",
+  receiver: "Receiver's serial",
+  antenna_height: "Antenna height with its unit, such as 1.90 m",
+  position_of: "Positions of: antenna or ground",
+  utility: "Utility of all rows",
+  hookup: "Hook-up of all rows",
+  position_accuracy: "Accuracy to carry for a loose frame name, metres",
+};
 
 export function uploadArea(state: State, open: () => void, added: () => void): HTMLElement {
   const list = h("div", { class: "dropped" });
@@ -31,20 +52,37 @@ export function uploadArea(state: State, open: () => void, added: () => void): H
   const one = async (file: File): Promise<void> => {
     const said = h("div", { class: "upload", role: "group", "aria-label": `Upload ${file.name}` }, h("p", {}, `Reading ${file.name} …`));
     list.prepend(said);
+    await guess(file, {}, said);
+  };
+  const guess = async (file: File, declared: Record<string, string>, box: HTMLElement): Promise<void> => {
     try {
       const body = new FormData();
       body.append("file", file);
-      const guess = await state.api.post<Guess>("uploads/guess", body);
-      confirm(file, guess, said);
+      const said = Object.entries(declared).filter(([, value]) => value.trim());
+      if (said.length) body.append("hints", JSON.stringify(Object.fromEntries(said)));
+      confirm(file, await state.api.post<Guess>("uploads/guess", body), declared, box);
     } catch (error) {
-      fill(said, h("p", { class: "trouble", role: "alert" }, trouble(error)));
+      fill(box, h("h4", {}, file.name), h("p", { class: "trouble", role: "alert" }, trouble(error)),
+        h("p", {}, h("button", { type: "button", class: "quiet", click: () => box.remove() }, "Leave it")));
     }
   };
-  const confirm = (file: File, guess: Guess, said: HTMLElement): void => {
+  const confirm = (file: File, found: Guess, declared: Record<string, string>, said: HTMLElement): void => {
     const text = h("textarea", { class: "mono", spellcheck: "false", rows: 14, "aria-label": `Mapping of ${file.name}` });
-    text.value = guess.mapping;
+    text.value = found.mapping;
     const wrong = h("p", { class: "wrong", role: "alert" });
-    const doubts = (guess.doubts ?? []).map((one) => (typeof one === "string" ? one : [one.what ?? one.question, one.remedy].filter(Boolean).join(" ")));
+    const questions = found.questions ?? [];
+    const answers: Record<string, string> = { ...declared };
+    const ask = (one: Asked, k: number): HTMLElement => {
+      const id = `ask-${k}-${one.field}-${file.name.replace(/\W+/g, "-")}`;
+      const label = DECLARATIONS[one.field];
+      return h("li", {}, h("b", {}, one.what), " ", one.why ?? "", " ", h("span", { class: "remedy" }, one.remedy ?? ""),
+        label ? h("div", { class: "field" }, h("label", { for: id }, label), h("input", {
+          id, type: "text", autocomplete: "off", value: answers[one.field] ?? "",
+          input: (event: Event) => {
+            answers[one.field] = (event.target as HTMLInputElement).value;
+          },
+        })) : null);
+    };
     const add = h("button", {
       type: "button",
       click: async () => {
@@ -52,10 +90,11 @@ export function uploadArea(state: State, open: () => void, added: () => void): H
         wrong.textContent = "";
         try {
           const body = new FormData();
-          body.append("file", file);
+          body.append("sha256", found.sha256);
+          body.append("name", file.name);
           body.append("mapping", text.value);
           await state.api.post("uploads", body);
-          fill(said, h("p", { class: "done" }, `${file.name} was added. Process the job to see its shots.`));
+          fill(said, h("p", { class: "done" }, `${file.name} was added.`));
           added();
         } catch (error) {
           wrong.textContent = trouble(error);
@@ -64,12 +103,20 @@ export function uploadArea(state: State, open: () => void, added: () => void): H
         }
       },
     }, "Add it so");
+    const used = (found.columns ?? []).filter((column) => column.quantity);
+    const unused = (found.columns ?? []).filter((column) => !column.quantity).map((column) => column.column);
     fill(said, h("h4", {}, file.name),
-      doubts.length ? h("div", { class: "note caution" }, h("p", {}, "Look at these before you add it:"), h("ul", {}, doubts.map((words) => h("li", {}, words)))) : h("p", {}, "Every column was recognised."),
-      guess.columns?.length ? h("table", {}, h("caption", {}, "What each column was taken for"),
-        h("thead", {}, h("tr", {}, ["Column", "Taken as", "Unit"].map((t) => h("th", { scope: "col" }, t)))),
-        h("tbody", {}, guess.columns.map((column) => h("tr", {}, h("td", {}, column.column), h("td", {}, column.quantity), h("td", {}, column.unit ?? ""))))) : null,
-      h("details", { open: doubts.length > 0 }, h("summary", {}, "The mapping: units, signs and frame, as text"), text),
+      questions.length ? h("div", { class: "note caution" }, h("p", {}, "Answer these first; nothing is guessed where it matters:"),
+        h("ul", {}, questions.map(ask)),
+        h("button", { type: "button", class: "quiet", click: () => void guess(file, answers, said) }, "Read it again with these answers")) : null,
+      found.doubts?.length ? h("div", { class: "note" }, h("p", {}, "Look at these:"),
+        h("ul", {}, found.doubts.map((one) => h("li", {}, one.what, " ", one.remedy ?? "")))) : null,
+      used.length ? h("table", {}, h("caption", {}, "What each column was taken for"),
+        h("thead", {}, h("tr", {}, ["Column", "Taken as", "Unit", "First"].map((t) => h("th", { scope: "col" }, t)))),
+        h("tbody", {}, used.map((column) => h("tr", {}, h("td", {}, column.column), h("td", {}, column.title || column.quantity),
+          h("td", {}, column.unit ?? ""), h("td", {}, column.samples?.find((cell) => cell) ?? ""))))) : null,
+      unused.length ? h("p", {}, `Not used: ${unused.join(", ")}.`) : null,
+      h("details", {}, h("summary", {}, "The mapping as text: units, signs, frame"), text),
       wrong,
       h("p", {}, add, " ", h("button", { type: "button", class: "quiet", click: () => said.remove() }, "Leave it")));
   };
