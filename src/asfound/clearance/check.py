@@ -6,7 +6,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -63,6 +63,7 @@ def check_digs(
     reach: float = REACH,
     avoidance: float = AVOIDANCE,
     refits: Refits | None = None,
+    among: Collection[int] | None = None,
 ) -> tuple[DigClearance, ...]:
     """Check planned digs against all lines of a job.
 
@@ -89,6 +90,8 @@ def check_digs(
         is counted against it.
     refits : Refits, optional
         Of these results, to be shared between calls.
+    among : collection of int, optional
+        Lines that are asked about (`Approach.line_index`); by default all.
 
     Returns
     -------
@@ -109,6 +112,8 @@ def check_digs(
     known = placed.known
     widest = max(reach, widest_plan(required))
     pairs = near_pairs(known, solids, widest)
+    if among is not None:
+        pairs = pairs.take(np.isin(pairs.line, list(among)))
     found = []
     for d, solid in enumerate(solids):
         views = look(pairs, d, solid, known, placed, widest)
@@ -262,7 +267,7 @@ def _view(
     if len(near.line) == 0:
         return None
     row = np.array([int(np.argmin(near.distance))])
-    near = Nearest(*(getattr(near, name)[row] for name in Nearest.__dataclass_fields__))
+    near = near.take(row)
     scene = make_scene(
         mean, covariance, real, solid, _pieces_near(solid.pieces, mean, reach, known),
         0.5 * known.outside_diameter, known.diameter_spread,

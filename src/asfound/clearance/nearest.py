@@ -7,7 +7,7 @@ settled by them, and on the few others the zero of the derivative is found by fa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -67,6 +67,10 @@ class Nearest:
     point: Floats
     away: Floats
     distance: Floats
+
+    def take(self, rows: npt.NDArray[np.bool_] | Integers) -> Nearest:
+        """Chosen pairs."""
+        return Nearest(*(getattr(self, field.name)[rows] for field in fields(self)))
 
 
 def nearest_approaches(axes: Axes, pieces: Pieces, owner: Integers, reach: float) -> Nearest:

@@ -8,6 +8,7 @@ the nearest point.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -68,21 +69,27 @@ class GroundSurface:
         near, index = near.reshape(len(place), -1), index.reshape(len(place), -1)
         weight = 1.0 / np.maximum(near, 1e-6) ** 2
         height = np.sum(weight * level[index], axis=1) / np.sum(weight, axis=1)
-        inside = self._triangulated(plan, level, at)
+        inside = self._triangulated(at)
         height = np.where(np.isfinite(inside), inside, height)
         sd = np.hypot(POINT_SD, GRADE_SD * near[:, 0])
         far = near[:, 0] > self.reach
         height[far], sd[far] = np.nan, np.nan
         return np.asarray(height), np.asarray(sd)
 
-    @staticmethod
-    def _triangulated(plan: Floats, level: Floats, at: Floats) -> Floats:
-        if len(plan) < 3:
-            return np.full(len(at), np.nan)
+    @cached_property
+    def _triangles(self) -> LinearNDInterpolator | None:
+        """The triangulated surface about the first point; None where there is none."""
+        if len(self.points) < 3:
+            return None
         try:
-            return np.asarray(LinearNDInterpolator(plan, level)(at), np.float64)
+            return LinearNDInterpolator(self.points[:, :2] - self.points[0, :2], self.points[:, 2])
         except QhullError:  # all points on one straight line
+            return None
+
+    def _triangulated(self, at: Floats) -> Floats:
+        if self._triangles is None:
             return np.full(len(at), np.nan)
+        return np.asarray(self._triangles(at), np.float64)
 
 
 def surface_from_ground(ground: Ground, *, reach: float = REACH) -> GroundSurface:

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from asfound.demo import _frames
 from asfound.demo.blunders import draw_blunders, no_blunders
+from asfound.demo.digs import digs_toml
 from asfound.demo.layouts import write_page
 from asfound.demo.logbook import keep_log, true_depths
 from asfound.demo.pages import page_shots, write_pages
@@ -88,12 +89,15 @@ class DemoJob:
     uploads : tuple of DemoUpload
         In the order of adding.
     truth : Truth
+    digs : bytes
+        The job's `digs.toml`: what is planned to be dug, and one exposure.
     """
 
     settings: JobSettings
     files: dict[str, bytes]
     uploads: tuple[DemoUpload, ...]
     truth: Truth
+    digs: bytes = b""
 
     def truth_files(self) -> dict[str, bytes]:
         """The truth as files; processing never reads them."""
@@ -106,6 +110,7 @@ class _Survey:
     settings: JobSettings
     truth: Truth
     sweeps: bytes
+    digs: bytes
 
 
 def _survey(seed: int) -> _Survey:
@@ -130,6 +135,7 @@ def _survey(seed: int) -> _Survey:
         _settings(street, streams[5]),
         gather_truth(seed, street, parts, true_sweeps),
         sweeps,
+        digs_toml(street),
     )
 
 
@@ -179,7 +185,7 @@ def generate(seed: int = 7) -> DemoJob:
     plans = [page.upload for part in made.parts for page in part.pages]
     uploads = [DemoUpload(upload.file, _hints(upload)) for upload in plans]
     uploads.append(DemoUpload(SWEEPS_FILE, _SWEEP_HINTS, kind="sweeps"))
-    return DemoJob(made.settings, files, tuple(uploads), made.truth)
+    return DemoJob(made.settings, files, tuple(uploads), made.truth, made.digs)
 
 
 def simulate(seed: int) -> tuple[Shots, tuple[Source, ...], JobSettings, Truth]:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-from asfound.demo import generate
+from asfound.demo import RETURN_VISIT, generate
 from asfound.errors import InputError
 from asfound.folder.jobs import new_job
 from asfound.folder.layout import JobFolder, write_whole
+from asfound.folder.stakeout import store_stakeout
 from asfound.folder.uploads import add_upload
 
 
@@ -44,4 +45,6 @@ def build_demo(path: Path, seed: int) -> JobFolder:
             hints=upload.hints,
             track=path / "incoming" / upload.track if upload.track else None,
         )
+    write_whole(folder.path / "digs.toml", demo.digs)
+    store_stakeout(folder, RETURN_VISIT)
     return folder

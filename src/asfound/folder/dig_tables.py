@@ -147,6 +147,8 @@ def _bore(table: Table, unit: LengthUnit) -> Bore:
         elevation=elevation,
         pilot_diameter=table.take("pilot_diameter", length_in(unit, positive), min(final, 0.10)),
         final_diameter=final,
+        horizontal_steering=table.take("horizontal_steering", positive, 0.01),
+        vertical_steering=table.take("vertical_steering", positive, 0.01),
         **_execution(table, unit, 0.05),
     )
     table.done()

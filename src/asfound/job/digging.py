@@ -13,7 +13,7 @@ from typing import cast
 import numpy as np
 import shapely
 
-from asfound.alignment import find_crossings
+from asfound.alignment import Refits, find_crossings
 from asfound.budget import with_exposures
 from asfound.clearance import (
     GroundSurface,
@@ -37,13 +37,15 @@ from asfound.model import (
 )
 
 
-def expose(results: Results) -> Results:
+def expose(results: Results, refits: Refits | None = None) -> Results:
     """Results after the exposures of their plan: lines, verdicts, crossings and findings.
 
     Parameters
     ----------
     results : Results
         Without exposures.
+    refits : Refits, optional
+        Of its lines, to be shared with `check_plan`.
 
     Returns
     -------
@@ -53,7 +55,7 @@ def expose(results: Results) -> Results:
     """
     if not results.plan.exposures:
         return results
-    update, unplaced = _applied(results)
+    update, unplaced = _applied(results, refits)
     lines = results.lines
     moved = any(one is not other for one, other in zip(update.lines, lines, strict=True))
     return replace(
@@ -81,7 +83,9 @@ def as_located(results: Results) -> Results:
     )
 
 
-def check_plan(results: Results, digs: Sequence[Dig] | None = None) -> DigReport | None:
+def check_plan(
+    results: Results, digs: Sequence[Dig] | None = None, refits: Refits | None = None
+) -> DigReport | None:
     """Digs against the lines of a processed job.
 
     Parameters
@@ -90,6 +94,8 @@ def check_plan(results: Results, digs: Sequence[Dig] | None = None) -> DigReport
         With its exposures applied, or without any.
     digs : sequence of Dig, optional
         By default those of the job's plan.
+    refits : Refits, optional
+        Of its lines as located.
 
     Returns
     -------
@@ -109,18 +115,20 @@ def check_plan(results: Results, digs: Sequence[Dig] | None = None) -> DigReport
     exposures = _used(results)
     surface = ground_surface(located)
     rules = required_rules() if plan.required is None else plan.required
-    records, refits = plan.records, refits_of(located)
+    records, refits = plan.records, refits or refits_of(located)
     searched = _joined(plan.searched)
 
     found = check_digs(
         located, planned, surface=surface, rules=rules, exposures=exposures, records=records,
         searched=searched, refits=refits,
     )  # fmt: skip
-    exposed = {exposure.line for exposure in exposures}
-    near = [k for k, dig in enumerate(found) if exposed & {one.line for one in dig.approaches}]
+    exposed = {item.line_index for item in results.exposed.comparisons} if results.exposed else ()
+    near = [
+        k for k, dig in enumerate(found) if any(one.line_index in exposed for one in dig.approaches)
+    ]
     without = check_digs(
         located, [planned[k] for k in near], surface=surface, rules=rules, records=records,
-        searched=searched, refits=refits,
+        searched=searched, refits=refits, among=exposed,
     )  # fmt: skip
     advice = None
     if plan.holes > 0:
@@ -146,12 +154,14 @@ def ground_surface(results: Results) -> GroundSurface:
     return cast(GroundSurface, results.plan.terrain)  # asks for no more than `Terrain` has
 
 
-def _applied(results: Results) -> tuple[ExposureUpdate, tuple[str, ...]]:
+def _applied(results: Results, refits: Refits | None) -> tuple[ExposureUpdate, tuple[str, ...]]:
     """The update by all exposures that can be put on a line, and why others can't."""
     plan, surface = results.plan, ground_surface(results)
 
     def applied(exposures: Sequence[Exposure]) -> ExposureUpdate:
-        return apply_exposures(results, exposures, surface=surface, records=plan.records)
+        return apply_exposures(
+            results, exposures, surface=surface, records=plan.records, refits=refits
+        )
 
     try:
         return applied(plan.exposures), ()

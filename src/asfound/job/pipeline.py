@@ -19,6 +19,7 @@ from asfound.budget import (
     run_rules,
     shot_verdicts,
 )
+from asfound.clearance import refits_of
 from asfound.geodesy import to_ground
 from asfound.job.deciding import Deciding
 from asfound.job.digging import check_plan, expose
@@ -133,14 +134,15 @@ def process(
         plan=plan,
         decided=deciding.outcomes,
     )
+    refits = refits_of(results)
     if plan.exposures:
         progress("Applying exposures to lines")
-        results = expose(results)
+        results = expose(results, refits)
     progress("Holding the job against its checks")
     results = replace(results, accuracy=prove(results, misread))
     if plan.digs:
         progress("Checking digs against lines")
-        results = replace(results, digs=check_plan(results))
+        results = replace(results, digs=check_plan(results, refits=refits))
     if plan.stakeouts:
         progress("Making stakeout lists")
         results = replace(results, stakeouts=make_stakeouts(results))

@@ -604,7 +604,8 @@ class DigReport:
     searched : tuple of str
         On what the searched area rests; empty if what was searched is not recorded.
     without_exposures : mapping of int to DigClearance
-        Digs near a line that was exposed, as if nothing had been: by their place in `digs`.
+        Digs near lines that were exposed, by their place in `digs`: how they would stand to those
+        lines if nothing had been exposed.
     """
 
     digs: tuple[DigClearance, ...]
