@@ -382,3 +382,9 @@ def test_feet_are_shown_as_the_jobs_feet():
     assert lines[2:5] == big("ahead 1.00 ftUS")
     refused = live(1.0, 0.0, refusals=("the chance to be within 0.305 m is 40 %",))
     assert any("1.00" in line and "ft" in line for line in screen_lines(refused, facts)[-4:])
+
+
+def test_a_terminal_with_ascii_only_gets_plain_words():
+    lines = screen_lines(live(3.42, -0.85), FACTS, unicode=False)
+    assert "\n".join(lines).isascii()
+    assert any("AHEAD 3.42 M" in line for line in lines)

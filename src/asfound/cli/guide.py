@@ -167,7 +167,12 @@ def _show(
 
     def drawn(guidance: Guidance) -> Text:
         lines = screen_lines(
-            guidance, facts, news, width=console.width, height=max(console.height - 1, 16)
+            guidance,
+            facts,
+            news,
+            width=console.width,
+            height=max(console.height - 1, 16),
+            unicode=console.encoding.lower().startswith("utf"),
         )
         return Text("\n".join(lines), style="bold" if guidance.here else "", no_wrap=True)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from asfound.cli.big_words import big
@@ -37,7 +38,13 @@ class ScreenFacts:
 
 
 def screen_lines(
-    guidance: Guidance, facts: ScreenFacts, news: str = "", *, width: int = 80, height: int = 24
+    guidance: Guidance,
+    facts: ScreenFacts,
+    news: str = "",
+    *,
+    width: int = 80,
+    height: int = 24,
+    unicode: bool = True,
 ) -> list[str]:
     """The whole screen as lines of plain text.
 
@@ -49,9 +56,11 @@ def screen_lines(
         About the link.
     width, height : int
         Of the terminal.
+    unicode : bool
+        Whether it can show more than ASCII; else the large words are plain ones.
     """
     lines = [f"To {facts.target}", f"in {facts.frame}"]
-    lines += _headline(guidance, facts)
+    lines += _headline(guidance, facts, big if unicode else _plain)
     below = _doubts(guidance, facts, news)
     if guidance.status == "live":
         ahead, back = ("ahead", "back") if guidance.by == "course" else ("north", "south")
@@ -63,19 +72,22 @@ def screen_lines(
         room = height - len(lines) - len(below)
         if room >= _LEAST_HEIGHT:
             lines += _plan(guidance, facts, width, min(room, 17))
-    return [line[:width] for line in (*lines, *below)]
+    shown = [line[:width] for line in (*lines, *below)]
+    return shown if unicode else [line.encode("ascii", "replace").decode() for line in shown]
 
 
-def _headline(guidance: Guidance, facts: ScreenFacts) -> list[str]:
+def _headline(
+    guidance: Guidance, facts: ScreenFacts, large: Callable[[str], list[str]]
+) -> list[str]:
     unit = facts.unit
     if guidance.status == "no position":
-        return big("no position")
+        return large("no position")
     if guidance.status == "stale":
-        return big("stale")
+        return large("stale")
     if guidance.here:
-        return big("here")
+        return large("here")
     if guidance.on_spot:
-        return [*big("on spot"), "On the spot as recorded; see below how well the line is known."]
+        return [*large("on spot"), "On the spot as recorded; see below how well the line is known."]
     course = guidance.by == "course"
     ahead, right = guidance.ahead / unit.metres, guidance.right / unit.metres
     words = [
@@ -86,10 +98,14 @@ def _headline(guidance: Guidance, facts: ScreenFacts) -> list[str]:
     first, second = (f"{word} {_short(size)}" for size, word in words)
     bearing = math.degrees(guidance.bearing) % 360.0
     return [
-        *big(f"{first} {unit.symbol}"),
+        *large(f"{first} {unit.symbol}"),
         f"and {second} {unit.symbol}; {_short(guidance.distance / unit.metres)} {unit.symbol} in "
         f"all, bearing {bearing:.0f}°",
     ]
+
+
+def _plain(words: str) -> list[str]:
+    return ["", f"  >>> {words.upper()} <<<", ""]
 
 
 def _way(value: float, plus: str, minus: str) -> str:
@@ -162,7 +178,7 @@ def _doubts(guidance: Guidance, facts: ScreenFacts, news: str) -> list[str]:
 
     lines = []
     if guidance.status == "live":
-        lines.append(f"Fix {guidance.fix}, {guidance.age:.1f} s old.")
+        lines.append(f"Fix {guidance.fix.replace('rtk', 'RTK')}, {guidance.age:.1f} s old.")
         lines.append(
             f"95 %: you {length(guidance.here_95)}, the target {length(guidance.target_95)}, "
             f"both {length(guidance.both_95)}."

@@ -272,23 +272,11 @@ def _beside(
     """A pole on the spot: on the mark, or where the line was located anew by the same method."""
     import numpy as np
 
-    from asfound.stakeout import compare_again, finding_covariance
+    from asfound.stakeout import spot_difference
 
-    difference, of_target, of_measured = compare_again(given, measured)
-    of_target = of_target.copy()
-    finding = np.zeros((3, 3))
-    if first is not None:
-        finding = finding_covariance(results, first)
-        of_target[2, 2] -= finding[2, 2]  # heights are of the ground: no depth in them
-    else:
-        like = _shot_like(results, given)
-        if like is not None:
-            finding = finding_covariance(results, like)
-    if not mark:
-        of_measured = of_measured.copy()
-        of_measured[:2, :2] += finding[:2, :2]
-    elif first is not None:
-        of_target[:2, :2] -= finding[:2, :2]
+    difference, of_target, of_measured = spot_difference(
+        results, given, measured, shot=first, mark=mark
+    )
     return _Again(
         difference=difference,
         target_covariance=of_target,
@@ -302,18 +290,6 @@ def _beside(
         words=("the mark" if mark else "the line located anew") + f", in {frame_words(given)}",
         given=given,
     )
-
-
-def _shot_like(results: Results, given: ServiceTargets) -> int | None:
-    """A shot of the target's line, the one that lies nearest along it."""
-    import numpy as np
-
-    for line in results.lines:
-        if line.name == given.targets.line[0] and len(line.shots):
-            station = given.targets.station[0]
-            if np.isfinite(station):
-                return int(line.shots[int(np.argmin(np.abs(line.station - station)))])
-    return None
 
 
 def _year(when: datetime) -> float:

@@ -19,6 +19,7 @@ from asfound.stakeout.coming_back import (
     frame_suspects,
     measured_at,
     measured_live,
+    spot_difference,
 )
 from asfound.stakeout.exchange import geojson_list, gpx_list, kml_list, landxml_list
 from asfound.stakeout.guidance import Guidance, GuidanceSettings, LiveTarget, guide, live_target
@@ -98,6 +99,7 @@ __all__ = [
     "short_unit",
     "shot_row",
     "shot_targets",
+    "spot_difference",
     "station_targets",
     "tee_targets",
     "to_service",

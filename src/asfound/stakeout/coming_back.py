@@ -220,3 +220,55 @@ def finding_covariance(results: Results, shot: int) -> Floats:
             )
             covariance += np.array([[ee, en, 0.0], [en, nn, 0.0], [0.0, 0.0, uu]])
     return covariance
+
+
+def spot_difference(
+    results: Results,
+    given: ServiceTargets,
+    measured: Measured,
+    *,
+    shot: int | None = None,
+    mark: bool = False,
+) -> tuple[Floats, Floats, Floats]:
+    """A second measurement of a job's spot beside it, each with its share of the uncertainty.
+
+    Parameters
+    ----------
+    results : Results
+    given : ServiceTargets
+        The spot, in the service's frame and epoch.
+    measured : Measured
+        Of the pole's tip.
+    shot : int, optional
+        The spot's shot, if it is one.
+    mark : bool
+        Whether the pole stood on the mark that was made then: locating errs both alike and
+        cancels. Else the line was located anew, as well as then: locating errs twice.
+
+    Returns
+    -------
+    difference, target_covariance, covariance
+        As `compare_again`. Heights are of the ground, so no depth is in them.
+    """
+    difference, of_target, of_measured = compare_again(given, measured)
+    of_target, of_measured = of_target.copy(), of_measured.copy()
+    like = _shot_like(results, given) if shot is None else shot
+    if like is None:
+        return difference, of_target, of_measured
+    finding = finding_covariance(results, like)
+    if shot is not None:
+        of_target[2, 2] -= finding[2, 2]
+        if mark:
+            of_target[:2, :2] -= finding[:2, :2]
+    if not mark:
+        of_measured[:2, :2] += finding[:2, :2]
+    return difference, of_target, of_measured
+
+
+def _shot_like(results: Results, given: ServiceTargets) -> int | None:
+    """A shot of the target's line, the one that lies nearest along it."""
+    station = float(given.targets.station[0])
+    for line in results.lines:
+        if line.name == given.targets.line[0] and len(line.shots) and np.isfinite(station):
+            return int(line.shots[int(np.argmin(np.abs(line.station - station)))])
+    return None
