@@ -103,8 +103,11 @@ class GuardedRoute(APIRoute):
         path = self.path
 
         async def guarded(request: Request) -> Response:
-            await admit(request, path)
-            return await handler(request)
+            try:
+                await admit(request, path)
+                return await handler(request)
+            finally:
+                await request.close()  # temporary files of a form
 
         return guarded
 

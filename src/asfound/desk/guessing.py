@@ -186,8 +186,11 @@ def with_columns(mapping: Mapping, titles: tuple[str, ...], form: Dictionary[str
             form.get(f"unit.{key}", base.unit), units_of(QUANTITIES[quantity]),
             f"unit.{key}", f"the unit of the {title_of}",
         )  # fmt: skip
+        forms = forms_of(QUANTITIES[quantity])
+        if same or QUANTITIES[quantity].dimension not in ("time", "geographic"):
+            forms = ("", *forms)
         shape = _chosen(
-            form.get(f"form.{key}", base.form), forms_of(QUANTITIES[quantity]),
+            form.get(f"form.{key}", base.form), forms,
             f"form.{key}", f"how the {title_of} is written",
         )  # fmt: skip
         half = form.get(f"hemisphere.{key}", base.hemisphere)
