@@ -77,12 +77,11 @@ class PageServer:
             path = request.path_params["path"]
             kind = request.headers.get("content-type", "")
             if kind.startswith("multipart"):
-                form = await request.form()
                 body: dict[str, Any] = {}
-                for name, value in form.items():
-                    body[name] = (
-                        value if isinstance(value, str) else (await value.read()).decode("latin-1")
-                    )
+                async with request.form() as form:
+                    for name, value in form.items():
+                        text = isinstance(value, str)
+                        body[name] = value if text else (await value.read()).decode("latin-1")
             else:
                 data = await request.body()
                 body = json.loads(data) if data else {}

@@ -48,7 +48,11 @@ def number(value: float, decimals: int = 4) -> float | None:
 
 def numbers(values: npt.ArrayLike, decimals: int = 4) -> list[float | None]:
     """A list of finite numbers and nulls."""
-    return [number(value, decimals) for value in np.asarray(values, np.float64).tolist()]
+    array = np.asarray(values, np.float64)
+    rounded: list[float | None] = (np.round(array, decimals) + 0.0).tolist()
+    for k in np.flatnonzero(~np.isfinite(array)).tolist():
+        rounded[k] = None
+    return rounded
 
 
 def find_shot(results: Results, name: str) -> int:
@@ -166,7 +170,7 @@ def shot_detail(results: Results, index: int, raw: Sequence[tuple[str, str]] = (
             }
             for term in explain_shot(budget, index)
         ],
-        "findings": [_finding(results, f) for f in results.findings.about("shot", index)],
+        "findings": findings_about(results, "shot", index),
         "decisions": [
             _decision(results, k) for k, item in enumerate(results.decided) if index in item.shots
         ],
@@ -284,6 +288,26 @@ def findings_list(results: Results) -> list[Json]:
     return [_finding(results, finding) for finding in ordered]
 
 
+def findings_about(results: Results, subject: str, index: int) -> list[Json]:
+    """Findings about one shot, line or upload (by index)."""
+    found = []
+    for outcome in results.findings.outcomes:
+        if outcome.rule.subject != subject:
+            continue
+        for k in np.flatnonzero(outcome.index == index).tolist():
+            finding = Finding(
+                outcome.rule,
+                index,
+                Severity(int(outcome.severity[k])),
+                float(outcome.value[k]),
+                float(outcome.limit[k]),
+                outcome.unit,
+                outcome.detail[k] if outcome.detail else "",
+            )
+            found.append(_finding(results, finding))
+    return found
+
+
 def _finding(results: Results, finding: Finding) -> Json:
     rule = finding.rule
     subject = {
@@ -383,9 +407,7 @@ def line_detail(results: Results, index: int) -> Json:
             crossing_body(results, c) for c in results.crossings if index in (c.line_a, c.line_b)
         ],
         "current": _current(results, line),
-        "findings": [
-            *(_finding(results, f) for f in results.findings.about("line", index)),
-        ],
+        "findings": findings_about(results, "line", index),
     }
 
 

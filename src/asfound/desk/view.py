@@ -268,6 +268,11 @@ def view_body(delivery: Delivery, origin: tuple[int, int], digs: Json) -> Json:
         for s in Severity
     ]
     area = delivery.work_area
+    counted = [0] * len(results.lines)
+    for outcome in results.findings.outcomes:
+        if outcome.rule.subject == "line":
+            for index in outcome.index.tolist():
+                counted[index] += 1
     return {
         "schema": SCHEMA,
         "version": about.version,
@@ -311,7 +316,7 @@ def view_body(delivery: Delivery, origin: tuple[int, int], digs: Json) -> Json:
             "findings": {one.word: severities[one] for one in Severity},
             "rows_reported": len(results.intake.reports),
         },
-        "lines": [_line(delivery, k, origin) for k in range(len(results.lines))],
+        "lines": [_line(delivery, k, origin, counted) for k in range(len(results.lines))],
         "crossings": [crossing_body(results, crossing) for crossing in results.crossings],
         "sweeps": [_sweep(results, k) for k in range(len(results.sweeps))],
         "digs": [
@@ -383,11 +388,10 @@ def _extent(results: Results, area: Floats | None, origin: tuple[int, int]) -> l
     return [round(float(v), 3) for v in (*(low - pad), *(high + pad))]
 
 
-def _line(delivery: Delivery, index: int, origin: tuple[int, int]) -> Json:
+def _line(delivery: Delivery, index: int, origin: tuple[int, int], counted: list[int]) -> Json:
     results = delivery.results
     line, shape = results.lines[index], delivery.shapes[index]
     verdict = results.verdict[line.shots]
-    findings = results.findings.about("line", index)
     course = shapely.linestrings(np.column_stack([line.easting, line.northing]))
     axis = shapely.get_coordinates(shapely.simplify(course, FINEST))
     return {
@@ -402,7 +406,7 @@ def _line(delivery: Delivery, index: int, origin: tuple[int, int]) -> Json:
         "across_95_m": _middle(shape.across_95),
         "across_95_most_m": _most(shape.across_95),
         "vertical_95_m": _middle(shape.vertical_95),
-        "findings": len(findings),
+        "findings": counted[index],
         "axis": _deltas(axis[:, 0], axis[:, 1], origin),
         "envelope": _rings(shapely.simplify(shape.envelope, FINEST), origin),
     }

@@ -106,34 +106,55 @@ export function findingPanel(state: State, sheet: Sheet, panel: HTMLElement): vo
       h("p", { class: "count" }, `${findings.length} findings: ${view.counts.findings.fail} make unfit, ${view.counts.findings.doubt} raise a doubt, ${view.counts.findings.note} notes.`),
       [...groups].map(([key, group]) => {
         const first = group[0]!;
-        const names = group.slice(0, 400);
+        const body = h("div", {});
+        // Thousands of findings are made into rows only where someone looks.
+        const unfold = (): void => {
+          if (body.childElementCount) return;
+          const names = group.slice(0, 400);
+          fill(body,
+            h("p", { class: "remedy" }, h("b", {}, "What to do: "), state.units.sentence(first.remedy)),
+            h("ul", {}, names.map((one) => h("li", {},
+              subjectLink(state, sheet, one), " ", state.units.sentence(one.detail)))),
+            group.length > names.length ? h("p", {}, `and ${group.length - names.length} more; choose them in the table of shots by verdict.`) : null,
+            h("p", { class: "basis" }, `Rule: ${state.units.sentence(first.checks)} Threshold: ${state.units.sentence(first.threshold)}. From: ${first.basis}.`));
+        };
+        if (open.has(key)) unfold();
         return h("details", {
           class: `finding ${first.severity}`, open: open.has(key),
           toggle: (event: Event) => {
-            if ((event.target as HTMLDetailsElement).open) open.add(key);
-            else open.delete(key);
+            if ((event.target as HTMLDetailsElement).open) {
+              open.add(key);
+              unfold();
+            } else {
+              open.delete(key);
+            }
           },
         },
         h("summary", {}, h("span", { class: "severity" }, first.severity), h("span", {}, first.title), h("span", { class: "tally" }, group.length)),
-        h("p", { class: "remedy" }, h("b", {}, "What to do: "), state.units.sentence(first.remedy)),
-        h("ul", {}, names.map((one) => h("li", {},
-          subjectLink(state, sheet, one), " ", state.units.sentence(one.detail)))),
-        group.length > names.length ? h("p", {}, `and ${group.length - names.length} more; choose them in the table of shots by verdict.`) : null,
-        h("p", { class: "basis" }, `Rule: ${state.units.sentence(first.checks)} Threshold: ${state.units.sentence(first.threshold)}. From: ${first.basis}.`));
+        body);
       }),
       view.rows.length ? h("section", {}, h("h3", {}, "Rows of uploads that need a look"),
         h("ul", { class: "plain" }, view.rows.map((row) => h("li", {},
           h("b", {}, `${row.file}, line ${row.line}: `), state.units.sentence(row.reason), " ",
           h("span", { class: "remedy" }, state.units.sentence(row.remedy)))))) : null));
   };
+  let loaded = false;
   const load = async (): Promise<void> => {
+    loaded = true;
     ({ findings } = await fetchJson<{ findings: Finding[] }>(`${state.viewBase}findings.json`));
     open = new Set();
     draw();
   };
-  state.on("loaded", () => void load());
-  state.on("units", draw);
-  void load();
+  // Not before someone looks at them: the first sheet comes first.
+  new IntersectionObserver((entries) => {
+    if (!loaded && entries.some((one) => one.isIntersecting)) void load();
+  }).observe(panel);
+  state.on("loaded", () => {
+    if (loaded) void load();
+  });
+  state.on("units", () => {
+    if (loaded) draw();
+  });
 }
 
 function subjectLink(state: State, sheet: Sheet, one: Finding): Child {
