@@ -463,6 +463,15 @@ def test_opening_twice_migrates_once(store: Store, database_url: str) -> None:
     again.close()
 
 
+def test_many_new_databases_are_opened_at_once(database_url: str, tmp_path: Path) -> None:
+    places = [database_url, *(str(tmp_path / f"{n}.sqlite") for n in range(4))] * 2
+    with ThreadPoolExecutor(10) as pool:
+        opened = list(pool.map(open_store, places))
+    assert [one.list_jobs() for one in opened] == [[]] * 10
+    for one in opened:
+        one.close()
+
+
 def test_a_folder_of_one_file_stays_one_file(tmp_path: Path) -> None:
     opened = open_store(tmp_path / "asfound.sqlite", journal="delete")
     opened.create_job("elm", "Elm", "ana", {})

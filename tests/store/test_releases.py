@@ -228,6 +228,39 @@ def test_a_resigned_ledger_with_a_missing_entry_is_found(tmp_path: Path, key: Si
         )
 
 
+def with_processed(files: dict[str, str]) -> list[Entry]:
+    from datetime import UTC, datetime
+
+    entries = some_entries()
+    moment = datetime(2026, 11, 25, 17, 0, tzinfo=UTC)
+    body = {"head": 5, "files": files, "version": "0.1.0"}
+    return [
+        *entries,
+        make_entry("elm", 6, moment, "ana", "processed", body, entries[-1].hash),
+    ]
+
+
+@pytest.mark.parametrize("files", [{}, {"report.pdf": "0" * 64}, {"report.pdf": "", "x.csv": ""}])
+def test_deliverables_other_than_those_of_the_ledger_are_not_released(
+    tmp_path: Path, key: SigningKey, files: dict
+) -> None:
+    build(tmp_path, key)
+    report = tmp_path / "out" / "report.pdf"
+    options: dict = {
+        "name": "B",
+        "title": "Elm",
+        "version": "0.1.0",
+        "made_with": {},
+        "inputs": {"raw/A/day 1.csv": tmp_path / "job/raw/A/day 1.csv"},
+        "outputs": {"report.pdf": report},
+        "key": key,
+    }
+    with pytest.raises(InputError, match="not what the ledger says"):
+        build_release(tmp_path / "b.zip", entries=with_processed(files), **options)
+    true = with_processed({"report.pdf": hashlib.sha256(report.read_bytes()).hexdigest()})
+    assert verify_release(build_release(tmp_path / "b.zip", entries=true, **options).path).sound
+
+
 def commands_of(text: str) -> list[str]:
     """The indented commands of CHECK.txt, those that go over several lines joined."""
     blocks: list[str] = []

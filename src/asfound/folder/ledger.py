@@ -15,6 +15,8 @@ import tomllib
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -26,10 +28,10 @@ from asfound.folder.settings import read_bytes, read_settings
 from asfound.folder.uploads import UploadRecord, list_uploads, mapping_file
 from asfound.store import (
     BusyError,
+    ConflictError,
     Entry,
     Fault,
     Head,
-    HeadMovedError,
     LedgerCheck,
     NewEntry,
     Store,
@@ -96,12 +98,14 @@ def note(
         files are as they were.
     """
     person = who.strip() or user_name()
+    noted: list[Entry] = []
     with closing(_open(folder)) as store:
         for _ in range(_TRIES):
             try:
-                return _note(folder, store, person, created, processed)
-            except HeadMovedError:
+                _note(folder, store, person, created, processed, noted)
+            except ConflictError:
                 continue  # Someone else noted something meanwhile: look again.
+            return noted
     raise BusyError(
         "others keep writing to the ledger.",
         where=str(ledger_file(folder)),
@@ -236,10 +240,11 @@ def _note(
     who: str,
     created: bool,
     processed: Sequence[Path] | None,
-) -> list[Entry]:
+    noted: list[Entry],
+) -> None:
+    """Append what is missing, and put it into `noted` too."""
     settings = _text(folder.settings_file)
     jobs = store.list_jobs()
-    before: list[Entry] = []
     if jobs:
         job = jobs[0].id
     else:
@@ -247,38 +252,28 @@ def _note(
         job = job_slug(title)
         action = "job-created" if created else "ledger-started"
         payload = {"settings": settings} if created else {"files": _hashes(folder)}
-        before = [store.create_job(job, title, who, payload, action=action)]
+        noted.append(store.create_job(job, title, who, payload, action=action))
     entries = store.entries(job)
     known = _known(entries)
-    done: list[Entry] = []
-    for person, new in _changes(folder, known, settings):
-        done += store.append_many(job, person or who, [new], expected_head=len(entries) + len(done))
+    size, changed = len(entries), known.changed
+    for person, group in groupby(_changes(folder, known, settings), key=itemgetter(0)):
+        new = [item for _, item in group]
+        noted += store.append_many(job, person.strip() or who, new, expected_head=size)
+        size += len(new)
+        changed = size
     if processed is not None:
-        done += _note_processed(folder, store, job, who, known, done, processed, len(entries))
-    return before + done
+        payload = _processed_payload(folder, changed, processed)
+        if payload != known.processed:  # The same again says nothing new.
+            new = [NewEntry("processed", payload)]
+            noted += store.append_many(job, who, new, expected_head=size)
 
 
-def _note_processed(
-    folder: JobFolder,
-    store: Store,
-    job: str,
-    who: str,
-    known: _Known,
-    done: Sequence[Entry],
-    files: Sequence[Path],
-    size: int,
-) -> list[Entry]:
-    head = done[-1].sequence if done else known.changed
-    payload = {
+def _processed_payload(folder: JobFolder, head: int, files: Sequence[Path]) -> dict[str, Any]:
+    return {
         "head": head,
         "files": {path.relative_to(folder.out).as_posix(): _sha256(path) for path in files},
         "version": __version__,
     }
-    if payload == known.processed:
-        return []  # The same again says nothing new.
-    return store.append_many(
-        job, who, [NewEntry("processed", payload)], expected_head=size + len(done)
-    )
 
 
 def _known(entries: Sequence[Entry]) -> _Known:

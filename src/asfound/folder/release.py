@@ -93,7 +93,9 @@ def release_job(
         progress("Freezing the release")
         built = freeze(folder, name, files, store.entries(job), key, chosen)
         try:
-            store.add_release(job, built.head, name, built.manifest_sha256, str(chosen))
+            inside = chosen.resolve().is_relative_to(folder.path.resolve())
+            where = chosen.resolve().relative_to(folder.path.resolve()) if inside else chosen
+            store.add_release(job, built.head, name, built.manifest_sha256, where.as_posix())
             store.append(job, person, "released", released_payload(built, name))
         except BaseException:
             # A release that the ledger doesn't know would be worse than none.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from importlib.resources import as_file, files
 from pathlib import Path
+from threading import Lock
 
 from sqlalchemy import Connection, inspect, text
 
@@ -14,6 +15,7 @@ HEAD_REVISION = "0001"
 
 # Any number that no other program is likely to lock by.
 _ADVISORY_LOCK = 0x6173666E
+_ONE_THREAD = Lock()
 
 
 def revision(connection: Connection) -> str | None:
@@ -62,9 +64,11 @@ def upgrade(connection: Connection) -> None:
         config.set_main_option("path_separator", "os")
         config.attributes["connection"] = connection
         try:
-            if at is not None:
-                ScriptDirectory.from_config(config).get_revision(at)
-            command.upgrade(config, "head")
+            # Alembic keeps what it works on in its module.
+            with _ONE_THREAD:
+                if at is not None:
+                    ScriptDirectory.from_config(config).get_revision(at)
+                command.upgrade(config, "head")
         except CommandError as error:
             raise StoreError(
                 f"the database is of a version this one doesn't know ({at}).",

@@ -157,6 +157,13 @@ def build_release(
     ).encode()
     facts = {short: _facts(source) for short, source in files.items()}
     _check_uploads(entries, {fact["sha256"] for fact in facts.values()})
+    strange = strange_outputs(entries, {name: fact["sha256"] for name, fact in facts.items()})
+    if strange:
+        raise InputError(
+            f"{strange[0]} is not what the ledger says was made.",
+            where=entries[0].job,
+            remedy="Process the job again, then release it.",
+        )
     manifest = canonical_json(
         {
             "schema": SCHEMA,
@@ -196,6 +203,27 @@ def head_at(entries: Sequence[Entry], size: int) -> Head:
     for index, entry in enumerate(entries[:size]):
         peaks = grow(peaks, index, bytes.fromhex(entry.hash))
     return Head(entries[0].job, size, root_of_peaks(peaks).hex())
+
+
+def strange_outputs(entries: Sequence[Entry], digests: Mapping[str, str]) -> list[str]:
+    """Deliverables that are not those of the ledger's last ``processed`` entry.
+
+    Parameters
+    ----------
+    digests : mapping
+        SHA-256 of a release's files.
+
+    Returns
+    -------
+    names : list of str
+        Under ``out/``: other bytes, added or missing; empty where nothing was processed yet.
+    """
+    made = next((e.payload["files"] for e in reversed(entries) if e.action == "processed"), None)
+    if not isinstance(made, dict):
+        return []
+    noted = {f"out/{name}": digest for name, digest in made.items()}
+    here = {name: digest for name, digest in digests.items() if name.startswith("out/")}
+    return sorted(name for name in noted.keys() | here.keys() if noted.get(name) != here.get(name))
 
 
 def _facts(source: bytes | Path) -> dict[str, Any]:

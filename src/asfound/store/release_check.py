@@ -21,6 +21,7 @@ from asfound.store.release import (
     SCHEMA,
     SIGNATURE,
     SUMS,
+    strange_outputs,
     sums_text,
 )
 from asfound.store.signing import public_key_text, signature_holds
@@ -179,6 +180,9 @@ def _verify(package: Package, expected_key: str | None) -> ReleaseCheck:
     faults += more
     entries, more = _ledger_faults(_read(package, LEDGER), manifest)
     faults += more
+    faults += [
+        f"{name} is not what the ledger says was made" for name in strange_outputs(entries, digests)
+    ]
     faults += package.faults()
     return ReleaseCheck(tuple(faults), manifest, key, known, digests, entries)
 
