@@ -166,7 +166,9 @@ def nssda_vertical(
         Measured minus check [m]; also offsets across a line, with `quantity` saying so.
     """
     rmse = root_mean_square(np.asarray(up, float), freedom=freedom, level=level)
-    return _nssda(quantity, NSSDA_VERTICAL * rmse.value, rmse, f"{NSSDA_VERTICAL:.4f} RMSE_z", [])
+    symbol = "RMSE_z" if quantity == "vertical" else "RMSE"
+    formula = f"{NSSDA_VERTICAL:.4f} {symbol}"
+    return _nssda(quantity, NSSDA_VERTICAL * rmse.value, rmse, formula, [])
 
 
 def _nssda(
@@ -186,7 +188,7 @@ def _nssda(
         )
     spread = (
         f"The checks leave {low:.3f} to {high:.3f} m open ({100 * rmse.level:.0f} % interval by "
-        f"chi-squared with {rmse.freedom:.3g} degrees of freedom)."
+        f"chi-squared with {rmse.freedom:.3g} degree{'s' if rmse.freedom != 1.0 else ''} of freedom)."
     )
     return Statement(
         "NSSDA (FGDC-STD-007.3-1998)",
