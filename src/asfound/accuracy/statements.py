@@ -188,7 +188,8 @@ def _nssda(
         )
     spread = (
         f"The checks leave {low:.3f} to {high:.3f} m open ({100 * rmse.level:.0f} % interval by "
-        f"chi-squared with {rmse.freedom:.3g} degree{'s' if rmse.freedom != 1.0 else ''} of freedom)."
+        f"chi-squared with {rmse.freedom:.3g} degree{'s' if rmse.freedom != 1.0 else ''} of "
+        "freedom)."
     )
     return Statement(
         "NSSDA (FGDC-STD-007.3-1998)",
