@@ -20,6 +20,8 @@ from asfound.deliver.kml import xml_text
 from asfound.model import CAUTIONS, Results, Utility, Verdict
 from asfound.units import length_unit
 
+DIG_LAYERS = ("digs", "tolerance_zones", "approaches", "exposures", "hole_advice")
+
 
 def _columns(path: Path | str, layer: str | None = None) -> dict[str, np.ndarray]:
     info, _, geometry, data = pyogrio.raw.read(path, layer=layer)
@@ -119,7 +121,7 @@ def test_geopackage_styles_are_well_formed_and_tell_every_utility_and_verdict(
         columns = {row[1] for row in base.execute("PRAGMA table_info(shots)")}
     assert {name for name, *_ in rows} == {
         *("shots", "lines", "envelopes", "crossings", "sweeps", "conductors"),
-        "quality_levels",
+        *("quality_levels", *DIG_LAYERS),
     }
     assert {"layer_styles", "about", "findings", "rows"} <= tables
     for name, qml, sld, default in rows:
@@ -131,7 +133,7 @@ def test_geopackage_styles_are_well_formed_and_tell_every_utility_and_verdict(
         tree = ElementTree.fromstring(sld)
         found = tree.findall(".//{http://www.opengis.net/se}Rule")
         assert len(found) == len(rules)
-        plain = name in ("crossings", "sweeps", "conductors", "quality_levels")
+        plain = name in ("crossings", "sweeps", "conductors", "quality_levels", *DIG_LAYERS)
         assert len(rules) == (1 if plain else len(Utility) * len(Verdict))
     assert "line_bearing_deg" in columns  # the styles turn ticks by it
 

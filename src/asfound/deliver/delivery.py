@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pyproj
 
 from asfound.deliver.about import About, about, horizontal_crs
+from asfound.deliver.dig_shapes import DigShape, dig_shapes
 from asfound.deliver.shapes import LineShape, line_shape
 from asfound.model import Results
 
@@ -40,6 +41,8 @@ class Delivery:
         One a line.
     work_area : (k, 2) float64 or None
         Easting, northing [m].
+    digs : tuple of DigShape
+        One a dig that was checked.
     cells : dict
         Tables formatted so far, by name (filled by `columns.cells`).
     """
@@ -52,6 +55,7 @@ class Delivery:
     station: Floats
     shapes: tuple[LineShape, ...]
     work_area: Floats | None
+    digs: tuple[DigShape, ...] = ()
     cells: dict[str, Cells] = field(default_factory=dict)
 
     def length(self, metres: Floats) -> Floats:
@@ -101,4 +105,5 @@ def prepare(results: Results) -> Delivery:
         station=station,
         shapes=tuple(line_shape(line, results.ground, to_geographic) for line in results.lines),
         work_area=area,
+        digs=dig_shapes(results),
     )

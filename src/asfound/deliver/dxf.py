@@ -19,6 +19,7 @@ import shapely
 from asfound.budget import NORMAL_95
 from asfound.deliver.accuracy_columns import level_of, scheme_label, stretches
 from asfound.deliver.delivery import Delivery
+from asfound.deliver.dxf_digs import add_dig_layers, add_digs
 from asfound.deliver.dxf_entities import DASHED, DOTTED, EntityWriter, layer, plain_text
 from asfound.deliver.dxf_shots import TEXT_HEIGHT, add_shots
 from asfound.deliver.symbols import colour
@@ -36,6 +37,7 @@ def dxf(delivery: Delivery) -> bytes:
         _header(drawing, delivery)
         space = drawing.modelspace()
         _Layers(drawing, delivery).add_fixed()
+        add_dig_layers(drawing, delivery)
         _crossings(space, delivery)
         _work_area(space, delivery)
         _first_view(drawing, delivery)
@@ -46,6 +48,7 @@ def dxf(delivery: Delivery) -> bytes:
         add_shots(writer, delivery)
         _sweeps(writer, delivery)
         _quality_levels(writer, delivery)
+        add_digs(writer, delivery)
         handles.reset(f"{writer.next:X}")
         # ezdxf registers the classes in use in the order of a set, which changes from run to run.
         for kind in sorted(drawing.entitydb.dxf_types_in_use()):

@@ -12,12 +12,18 @@ import shapely
 from asfound.deliver.accuracy_columns import stretches
 from asfound.deliver.columns import Cells, cells
 from asfound.deliver.delivery import Delivery
+from asfound.deliver.dig_columns import advice_rows, approach_rows, exposure_rows
+from asfound.deliver.dig_shapes import approach_segment, tolerance_zone
 from asfound.deliver.sweep_columns import conductors
 from asfound.deliver.tables import (
+    APPROACHES,
     CHECKS,
     CONDUCTORS,
     CROSSINGS,
+    DIGS,
+    EXPOSURES,
     FINDINGS,
+    HOLE_ADVICE,
     LINES,
     QUALITY_LEVELS,
     ROWS,
@@ -128,9 +134,70 @@ def layers(delivery: Delivery) -> Iterator[Layer]:
         ),
         cells(delivery, CONDUCTORS),
     )
+    yield from _dig_layers(delivery)
     yield Layer("accuracy_checks", "Checks of accuracy", "", None, cells(delivery, CHECKS))
     yield Layer("findings", "Findings with remedies", "", None, cells(delivery, FINDINGS))
     yield Layer("rows", "Rows that need a look", "", None, cells(delivery, ROWS))
+
+
+def _dig_layers(delivery: Delivery) -> Iterator[Layer]:
+    """Footprints, tolerance zones, nearest approaches, exposures, where to expose."""
+    results, scale = delivery.results, delivery.about.grid_unit.metres
+
+    def areas(shapes: list[shapely.Geometry]) -> npt.NDArray[np.object_]:
+        parts = [shapely.get_parts(shapely.transform(one, lambda x: x / scale)) for one in shapes]
+        wkb = _wkb([shapely.multipolygons(list(part)) for part in parts])
+        wkb[np.array([shape.is_empty for shape in shapes], bool)] = None
+        return wkb
+
+    yield Layer(
+        "digs",
+        "Planned digs: what they take in plan",
+        "MultiPolygon",
+        areas([shape.footprint for shape in delivery.digs]),
+        cells(delivery, DIGS),
+    )
+    rows = approach_rows(delivery)
+    near = cells(delivery, APPROACHES)
+    yield Layer(
+        "tolerance_zones",
+        "Tolerance zones around lines near digs, about the axis as drawn",
+        "MultiPolygon",
+        areas([tolerance_zone(results, delivery.digs[k], one) for k, _, one in rows]),
+        near,
+    )
+    ways = [delivery.grid(approach_segment(one)) for _, _, one in rows]
+    yield Layer(
+        "approaches",
+        "Nearest approach of each line to each dig, with heights; a stroke where they meet",
+        "LineString Z",
+        _wkb([shapely.linestrings(way) for way in ways]),
+        near,
+    )
+    seen = [exposure for exposure, _ in exposure_rows(delivery)]
+    yield Layer(
+        "exposures",
+        "Exposures",
+        "Point",
+        _points(
+            delivery,
+            np.array([one.easting for one in seen], np.float64),
+            np.array([one.northing for one in seen], np.float64),
+        ),
+        cells(delivery, EXPOSURES),
+    )
+    places = [place for place, _, _ in advice_rows(delivery)]
+    yield Layer(
+        "hole_advice",
+        "Where to expose",
+        "Point",
+        _points(
+            delivery,
+            np.array([one.easting for one in places], np.float64),
+            np.array([one.northing for one in places], np.float64),
+        ),
+        cells(delivery, HOLE_ADVICE),
+    )
 
 
 def _points(

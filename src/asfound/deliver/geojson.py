@@ -15,11 +15,25 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import shapely
+from shapely.geometry.polygon import orient
 
 from asfound.deliver.accuracy_columns import stretches
 from asfound.deliver.columns import cells
 from asfound.deliver.delivery import Delivery
-from asfound.deliver.tables import CONDUCTORS, CROSSINGS, LINES, QUALITY_LEVELS, SHOTS, SWEEPS
+from asfound.deliver.dig_columns import approach_rows
+from asfound.deliver.dig_shapes import approach_segment, tolerance_zone
+from asfound.deliver.tables import (
+    APPROACHES,
+    CONDUCTORS,
+    CROSSINGS,
+    DIGS,
+    EXPOSURES,
+    HOLE_ADVICE,
+    LINES,
+    QUALITY_LEVELS,
+    SHOTS,
+    SWEEPS,
+)
 
 Floats = npt.NDArray[np.float64]
 _DEGREE_DECIMALS = 9
@@ -69,6 +83,51 @@ def geojson_files(delivery: Delivery) -> Iterator[tuple[str, bytes]]:
         "conductors.geojson",
         _collection(delivery, "conductors", [_point(x, y) for x, y in points], found.records()),
     )
+    yield from _dig_files(delivery)
+
+
+def _dig_files(delivery: Delivery) -> Iterator[tuple[str, bytes]]:
+    """Digs, tolerance zones, approaches, exposures and where to expose."""
+    digs = [_area(delivery, shape.footprint) for shape in delivery.digs]
+    yield "digs.geojson", _collection(delivery, "digs", digs, cells(delivery, DIGS).records())
+    rows = approach_rows(delivery)
+    near = cells(delivery, APPROACHES).records()
+    zones = [
+        _area(delivery, tolerance_zone(delivery.results, delivery.digs[k], one))
+        for k, _, one in rows
+    ]
+    yield (
+        "tolerance-zones.geojson",
+        _collection(delivery, "tolerance zones", zones, near),
+    )
+    ways: list[dict[str, Any] | None] = []
+    for _, _, one in rows:
+        plan = approach_segment(one)[:, :2]
+        way = _pairs(*delivery.to_geographic(plan[:, 0], plan[:, 1]))
+        ways.append({"type": "LineString", "coordinates": [list(point) for point in way]})
+    yield "approaches.geojson", _collection(delivery, "approaches", ways, near)
+    for file, name, table in (
+        ("exposures.geojson", "exposures", EXPOSURES),
+        ("hole-advice.geojson", "where to expose", HOLE_ADVICE),
+    ):
+        found = cells(delivery, table)
+        points = zip(found.column("longitude"), found.column("latitude"), strict=True)
+        shapes = [_point(x, y) for x, y in points]
+        yield file, _collection(delivery, name, shapes, found.records())
+
+
+def _area(delivery: Delivery, shape: shapely.Geometry) -> dict[str, Any] | None:
+    if shape.is_empty:
+        return None
+    area: dict[str, Any] = shapely.geometry.mapping(geographic(delivery, _outward(shape)))
+    return area
+
+
+def _outward(shape: shapely.Geometry) -> shapely.Geometry:
+    """Outer rings counter-clockwise, as RFC 7946 wants them."""
+    if shape.geom_type == "Polygon":
+        return orient(shape, 1.0)
+    return shapely.MultiPolygon([orient(part, 1.0) for part in shape.geoms])
 
 
 def _collection(

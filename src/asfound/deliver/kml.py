@@ -16,8 +16,20 @@ import shapely
 
 from asfound.deliver.columns import Cells, cells
 from asfound.deliver.delivery import Delivery
+from asfound.deliver.dig_columns import approach_rows, dig_rows
+from asfound.deliver.dig_shapes import approach_segment, tolerance_zone
 from asfound.deliver.symbols import colour, ellipses, ticks
-from asfound.deliver.tables import CONDUCTORS, CROSSINGS, LINES, SHOTS, SWEEPS
+from asfound.deliver.tables import (
+    APPROACHES,
+    CONDUCTORS,
+    CROSSINGS,
+    DIGS,
+    EXPOSURES,
+    HOLE_ADVICE,
+    LINES,
+    SHOTS,
+    SWEEPS,
+)
 from asfound.model import Utility, Verdict
 
 Floats = npt.NDArray[np.float64]
@@ -58,6 +70,7 @@ def kml(delivery: Delivery) -> bytes:
         *_shots(delivery),
         *_crossings(delivery),
         *_sweeps(delivery),
+        *_digs(delivery),
         "</Document>",
         "</kml>",
     ]
@@ -86,6 +99,14 @@ def _styles() -> Iterator[str]:
         '<Style id="crossing"><IconStyle><scale>0</scale></IconStyle>'
         "<LabelStyle><scale>0.8</scale></LabelStyle></Style>"
     )
+    # White is the colour of planned excavation (APWA); the edge is dark, to be seen on any ground.
+    for name, shade in (("dig", "a0ffffff"), ("zone", "30808080")):
+        yield (
+            f'<Style id="{name}"><IconStyle><scale>0</scale></IconStyle>'
+            "<LabelStyle><scale>0.8</scale></LabelStyle>"
+            "<LineStyle><color>ff202020</color><width>2</width></LineStyle>"
+            f"<PolyStyle><color>{shade}</color></PolyStyle></Style>"
+        )
 
 
 def _coordinates(points: Floats) -> str:
@@ -110,6 +131,9 @@ _SHOWN = frozenset(
         *("median_across_95", "greatest_vertical_95", "not_supported", "upper_line"),
         *("lower_line", "separation", "separation_95", "surface_separation", "order_certainty"),
         *("status", "in_words", "line_depth", "line_depth_95", "shown_depth", "current"),
+        *("dig", "kind", "lines_near", "searched_share", "clearance", "clearance_5"),
+        *("clearance_95", "p_contact", "p_contact_without_exposures", "required", "p_breach"),
+        *("exposure", "result", "top_depth", "who", "day", "method", "rank", "source"),
         *("sweep", "depth_from", "epoch", "vertical_reference", "caution"),
     }
 )
@@ -277,3 +301,43 @@ def _sweeps(delivery: Delivery) -> Iterator[str]:
     ]
     styles = ["crossing"] * len(names)
     yield from _folder("Conductors under sweeps", _placemarks(found, names, styles, points))
+
+
+def _digs(delivery: Delivery) -> Iterator[str]:
+    """Digs, tolerance zones, approaches, exposures and where to expose."""
+    names = [f"{item.dig.kind} {item.dig.name}" for item in dig_rows(delivery)]
+    areas = [_area(delivery, shape.footprint) for shape in delivery.digs]
+    yield from _folder(
+        "Planned digs", _placemarks(cells(delivery, DIGS), names, ["dig"] * len(names), areas)
+    )
+    rows, table = approach_rows(delivery), cells(delivery, APPROACHES)
+    zones = [
+        _area(delivery, tolerance_zone(delivery.results, delivery.digs[k], near))
+        for k, _, near in rows
+    ]
+    titled = [f"Tolerance zone of {near.line} at {item.dig.name}" for _, item, near in rows]
+    yield from _folder(
+        "Tolerance zones near digs", _placemarks(table, titled, ["zone"] * len(rows), zones)
+    )
+    ways = [
+        _line_string(_moved(delivery, approach_segment(near)[:, :2][None])[0])
+        for _, _, near in rows
+    ]
+    titled = [f"{near.line} to {item.dig.name}" for _, item, near in rows]
+    yield from _folder("Nearest approaches", _placemarks(table, titled, ["dig"] * len(rows), ways))
+    for name, own, key in (
+        ("Exposures", EXPOSURES, "exposure"),
+        ("Where to expose", HOLE_ADVICE, "line"),
+    ):
+        found = cells(delivery, own)
+        points = [
+            _point(x, y)
+            for x, y in zip(found.column("longitude"), found.column("latitude"), strict=True)
+        ]
+        labels = [str(word) for word in found.column(key)]
+        yield from _folder(name, _placemarks(found, labels, ["crossing"] * len(labels), points))
+
+
+def _area(delivery: Delivery, shape: shapely.Geometry) -> str:
+    parts = "".join(_polygon(delivery, part) for part in shapely.get_parts(shape))
+    return f"<MultiGeometry>{parts}</MultiGeometry>" if parts else ""

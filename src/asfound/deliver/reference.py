@@ -31,12 +31,14 @@ version.
 | --- | --- |
 | `report.pdf` | People, print and archive: A4 for metric jobs, US Letter for foot jobs. |
 | `shots.csv`, `lines.csv`, `crossings.csv`, `sweeps.csv`, \
-`conductors.csv`, `accuracy-checks.csv`, `quality-levels.csv`, `findings.csv`, \
-`rows.csv` | Spreadsheets, scripts. |
+`conductors.csv`, `accuracy-checks.csv`, `quality-levels.csv`, `digs.csv`, `approaches.csv`, \
+`exposures.csv`, `hole-advice.csv`, `findings.csv`, `rows.csv` | Spreadsheets, scripts. |
 | `csv-metadata.json`, `about.txt` | What the CSV files mean, for programs (W3C CSV on the \
 Web) and for people. |
 | `shots.geojson`, `lines.geojson`, `envelopes.geojson`, `crossings.geojson`, \
-`quality-levels.geojson`, `sweeps.geojson`, `conductors.geojson` | Web maps (RFC 7946). |
+`quality-levels.geojson`, `sweeps.geojson`, `conductors.geojson`, `digs.geojson`, \
+`tolerance-zones.geojson`, `approaches.geojson`, `exposures.geojson`, \
+`hole-advice.geojson` | Web maps (RFC 7946). |
 | `map.gpkg` | Desktop GIS: all layers and tables with styles, one file (OGC GeoPackage 1.4). |
 | `map-shapefile.zip` | Programs that read nothing newer. |
 | `map.kml` | Globes and phones (OGC KML). |
@@ -81,13 +83,17 @@ ellipsoidal in metres.
 
 Layers `shots` (points on the ground), `lines` (axes; with Z in the CRS's unit if all heights are \
 known), `envelopes` (95 % across), `crossings`, `quality_levels` (stretches; an exposed point is a \
-piece of 0.2 m), `sweeps` (tapes), `conductors` (found under them); tables `accuracy_checks`, \
+piece of 0.2 m), `sweeps` (tapes), `conductors` (found under them), `digs` (what each takes in \
+plan), `tolerance_zones` (around lines near digs, about the axis as drawn: the axis itself is \
+uncertain), `approaches` (from each dig to each line near it, with Z; a stroke across the line \
+where they meet), `exposures`, `hole_advice` (where to expose); tables `accuracy_checks`, \
 `findings`, `rows`, `about`. `layer_styles` holds QML and SLD for each layer, used \
 on opening where a program knows that table. Dates in the file are the job's day.
 
 ## Shapefile
 
-`shots`, `lines`, `envelopes`, `crossings`, `quality_levels`, `sweeps`, `conductors` with `.prj` \
+`shots`, `lines`, `envelopes`, `crossings`, `quality_levels`, `sweeps`, `conductors`, `digs`, \
+`tolerance_zones`, `approaches`, `exposures`, `hole_advice` with `.prj` \
 and `.cpg` (UTF-8); `accuracy_checks.dbf`, `findings.dbf` and `rows.dbf`; `readme.txt` with \
 facts, cautions and field names. Field names are the short names below, with the unit. Text is cut \
 at 254 bytes.
@@ -95,7 +101,8 @@ at 254 bytes.
 ## KML
 
 Folders: lines, envelopes, shots (names), ticks, 95 % ellipses (off at first), crossings, sweeps, \
-conductors under sweeps. No \
+conductors under sweeps, planned digs, tolerance zones, nearest approaches, exposures, where to \
+expose. No \
 network links, no icons. Longitude and latitude as in GeoJSON.
 
 ## DXF
@@ -112,6 +119,12 @@ colours, one set a utility and verdict:
 | `CONTROL`, `CROSSING`, `WORK-AREA` | Control checks, crossings, the work area |
 | `SWEEP` | Tapes, and a POINT with its depth for each conductor found |
 | `QUALITY-LEVEL` | Proposed level of each stretch as text, and a stroke where it ends |
+| `DIG-NAME` | One a dig: edges of the solid as 3D polylines (bottom, top at the ground, walls; a \
+bore's axis, four lines along its wall and a ring at each end), what it takes in plan, its name |
+| `DIG-NAME-APPROACH` | From the dig to each line near it as a 3D polyline, with clearance and \
+probability of contact |
+| `TOLERANCE-ZONE`, `EXPOSURE`, `EXPOSE-HERE` | Zones around lines near digs; a POINT on the top \
+of what was exposed; squares where a hole would settle most |
 | `NOTES` | Facts and cautions as text; also in the drawing's properties |
 
 Utilities: {utilities}. Verdicts: {verdicts}. A sound shot is a full tick across its line, a \

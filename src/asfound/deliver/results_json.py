@@ -17,6 +17,7 @@ import numpy as np
 from asfound.deliver.accuracy_json import accuracy_json
 from asfound.deliver.columns import Value, cells, rounded
 from asfound.deliver.delivery import Delivery
+from asfound.deliver.digs_json import digs_json
 from asfound.deliver.shapes import LineShape
 from asfound.deliver.stakeout_files import list_record
 from asfound.deliver.tables import TABLES
@@ -56,6 +57,10 @@ KEYS = {
     "conductors": "Table of conductors under sweeps.",
     "accuracy_checks": "Table of checks on control, of repeats and of exposures.",
     "quality_levels": "Table of proposed quality levels, one stretch of a line each.",
+    "digs": "Table of planned digs.",
+    "approaches": "Table of lines near digs, the riskiest of each dig first.",
+    "exposures": "Table of exposures with what they said of their lines.",
+    "hole_advice": "Table of places where exposing a line would settle most.",
     "findings": "Table of findings.",
     "rows": "Table of reported rows.",
     "corrections": "Shots that take place and depth from a sweep: `shot`, `sweep`, how far moved "
@@ -66,6 +71,10 @@ KEYS = {
     "`words`), `budget` (variance factor with its interval for each kind, normalised `residuals`, "
     "`outliers`; offered, never applied), `mix_ups` (uploads whose checks do not close, `named` "
     "cause, all `causes` with their weight), `words`.",
+    "clearance": "How digs were checked: where the `ground` and the `searched` area come from, the "
+    "required clearances (`rules`) with citation, of each dig the sentences, cautions and every "
+    "rule's answer (`shortfall`, `p_breach`), `advice`, the `advice_ceiling` that no choice of "
+    "holes exceeds, and `shared_errors`: what exposures said of errors that many shots share.",
     "stakeouts": "Stakeout lists: `name`, `day`, `service` as declared, `frame` and `epoch` of the "
     "coordinates, what is not modelled, the walking distance, and `targets` in walking order; "
     "metres and degrees, `x` and `y` in `xy_unit`. `reason` says why a list could not be made.",
@@ -121,6 +130,7 @@ def results_json(delivery: Delivery) -> bytes:
         parts.append((name, _Rows(records)))
     parts.append(("corrections", _Rows(_corrections(delivery))))
     parts.append(("accuracy", accuracy_json(delivery)))
+    parts.append(("clearance", digs_json(delivery)))
     lists = [list_record(delivery.results, made) for made in delivery.results.stakeouts]
     parts.append(("stakeouts", _Rows(lists)))
     parts.append(("joins", _Rows(_joins(delivery))))

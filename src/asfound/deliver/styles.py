@@ -20,12 +20,22 @@ _KINDS = {
     "sweeps": "line",
     "quality_levels": "line",
     "conductors": "marker",
+    "digs": "fill",
+    "tolerance_zones": "fill",
+    "approaches": "line",
+    "exposures": "marker",
+    "hole_advice": "marker",
 }
 _PLAIN = {
     "crossings": "crossing",
     "sweeps": "sweep",
     "quality_levels": "proposed quality level",
     "conductors": "conductor under a sweep",
+    "digs": "planned dig",
+    "tolerance_zones": "tolerance zone",
+    "approaches": "nearest approach",
+    "exposures": "exposure",
+    "hole_advice": "where to expose",
 }
 
 
@@ -160,6 +170,63 @@ def _qml_conductor(utility: Utility, verdict: Verdict) -> str:
     )
 
 
+def _plain_fill(rgba: str, outline: str, dash: str) -> str:
+    return _layer(
+        "SimpleFill",
+        {
+            "color": rgba,
+            "style": "solid",
+            "outline_color": outline,
+            "outline_style": dash,
+            "outline_width": "0.35",
+            "outline_width_unit": "MM",
+        },
+    )
+
+
+def _qml_dig(utility: Utility, verdict: Verdict) -> str:
+    # White is the colour of planned excavation (APWA), so the outline has to be dark.
+    return _plain_fill("255,255,255,160", "40,40,40,255", "solid")
+
+
+def _qml_zone(utility: Utility, verdict: Verdict) -> str:
+    return _plain_fill("120,120,120,40", "90,90,90,200", "dash")
+
+
+def _qml_approach(utility: Utility, verdict: Verdict) -> str:
+    return _layer(
+        "SimpleLine",
+        {
+            "line_color": "40,40,40,255",
+            "line_width": "0.5",
+            "line_width_unit": "MM",
+            "line_style": "solid",
+        },
+    )
+
+
+def _qml_mark(name: str, fill: str) -> str:
+    return _layer(
+        "SimpleMarker",
+        {
+            "name": name,
+            "size": "3",
+            "size_unit": "MM",
+            "color": fill,
+            "outline_color": "40,40,40,255",
+            "outline_width": "0.4",
+        },
+    )
+
+
+def _qml_exposure(utility: Utility, verdict: Verdict) -> str:
+    return _qml_mark("square", "40,40,40,255")
+
+
+def _qml_advice(utility: Utility, verdict: Verdict) -> str:
+    return _qml_mark("square", "255,255,255,255")
+
+
 _QML: dict[str, Callable[[Utility, Verdict], str]] = {
     "shots": _qml_shot,
     "lines": _qml_line,
@@ -168,6 +235,11 @@ _QML: dict[str, Callable[[Utility, Verdict], str]] = {
     "sweeps": _qml_line,
     "quality_levels": _qml_line,
     "conductors": _qml_conductor,
+    "digs": _qml_dig,
+    "tolerance_zones": _qml_zone,
+    "approaches": _qml_approach,
+    "exposures": _qml_exposure,
+    "hole_advice": _qml_advice,
 }
 
 
@@ -215,13 +287,19 @@ _DASHES = {Verdict.SOUND: "", Verdict.DOUBTFUL: "6 3", Verdict.UNFIT: "1 3"}
 
 def _sld_symbol(layer: str, utility: Utility, verdict: Verdict) -> str:
     rgb = hex_colour(utility)
+    if layer in ("digs", "tolerance_zones"):
+        fill, dash = (("#ffffff", ""), ("#787878", "6 3"))[layer == "tolerance_zones"]
+        outline = _stroke("#282828", "1", dash)
+        return f"<se:PolygonSymbolizer>{_fill(fill, '0.4')}{outline}</se:PolygonSymbolizer>"
+    if layer == "approaches":
+        return f"<se:LineSymbolizer>{_stroke('#282828', '2')}</se:LineSymbolizer>"
     if layer in ("lines", "sweeps", "quality_levels"):
         return f"<se:LineSymbolizer>{_stroke(rgb, '2', _DASHES[verdict])}</se:LineSymbolizer>"
     if layer == "envelopes":
         outline = _stroke(rgb, "0.7", _DASHES[verdict], "0.6")
         return f"<se:PolygonSymbolizer>{_fill(rgb, '0.2')}{outline}</se:PolygonSymbolizer>"
     if layer in _PLAIN:
-        shape = "circle" if layer == "crossings" else "star"
+        shape = {"crossings": "circle", "conductors": "star"}.get(layer, "square")
         fill, rgb = _fill("#ffffff", "0"), "#282828"
     elif verdict is Verdict.UNFIT:
         shape, fill = "x", _fill(rgb, "1")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from asfound.deliver.accuracy_columns import CHECKS, QUALITY_LEVELS
 from asfound.deliver.columns import Table
+from asfound.deliver.dig_columns import APPROACHES, DIGS, EXPOSURES, HOLE_ADVICE
 from asfound.deliver.finding_columns import FINDINGS, ROWS
 from asfound.deliver.line_columns import CROSSINGS, LINES
 from asfound.deliver.shot_columns import SHOTS
@@ -19,16 +20,24 @@ TABLES: dict[str, Table] = {
         CONDUCTORS,
         CHECKS,
         QUALITY_LEVELS,
+        DIGS,
+        APPROACHES,
+        EXPOSURES,
+        HOLE_ADVICE,
         FINDINGS,
         ROWS,
     )
 }
 
 __all__ = [
+    "APPROACHES",
     "CHECKS",
     "CONDUCTORS",
     "CROSSINGS",
+    "DIGS",
+    "EXPOSURES",
     "FINDINGS",
+    "HOLE_ADVICE",
     "LINES",
     "QUALITY_LEVELS",
     "ROWS",
