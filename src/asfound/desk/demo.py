@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 import secrets
+import tomllib
 from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
 
-from asfound.demo import generate
+from asfound.demo import RETURN_VISIT, generate
 from asfound.desk import actions
 from asfound.desk.context import Desk
 from asfound.desk.guard import Identity
 from asfound.desk.guessing import guess
+from asfound.desk.state import DIG_KINDS, SINGLE_KINDS
 from asfound.errors import InputError
+from asfound.folder import stakeouts_text
 from asfound.intake import mapping_to_toml
+from asfound.units import length_unit
 
 ADMINISTRATOR = "demo"
+LENGTHS = (
+    "points", "corners", "easting", "northing", "width", "depth", "elevation", "diameter",
+    "pilot_diameter", "final_diameter", "top_depth", "ground_height", "outside_diameter",
+    "horizontal_sd", "vertical_sd",
+)  # fmt: skip
+"""Keys of `digs.toml` that hold lengths."""
 
 
 @dataclass(frozen=True)
@@ -63,5 +75,39 @@ def add_demo(desk: Desk, seed: int = 7) -> DemoDesk:
         actions.add_upload(
             desk, who, job_id, kept.sha256, upload.file, mapping_to_toml(found.mapping)
         )
+    tree = tomllib.loads(demo.digs.decode())
+    metres = length_unit(str(tree.pop("unit", "m"))).metres
+    for kind in DIG_KINDS:
+        tables = [tree[kind]] if kind in SINGLE_KINDS and kind in tree else tree.get(kind, [])
+        for table in tables:
+            actions.draw_dig(desk, who, job_id, kind, in_metres(plain(table), metres))
+    lists = tomllib.loads(stakeouts_text([RETURN_VISIT]))["list"]
+    for table in lists:
+        actions.choose_stakeout(desk, who, job_id, str(table["name"]), plain(table))
     actions.process(desk, job_id)
     return DemoDesk(job_id, ADMINISTRATOR, password)
+
+
+def plain(table: dict[str, Any]) -> dict[str, Any]:
+    """A table of TOML with its days as texts, as JSON has them."""
+    return {
+        key: value.isoformat() if isinstance(value, date) else value for key, value in table.items()
+    }
+
+
+def in_metres(table: dict[str, Any], metres: float) -> dict[str, Any]:
+    """A table of `digs.toml` with its lengths in metres."""
+
+    def scaled(value: Any) -> Any:
+        if isinstance(value, list):
+            return [scaled(one) for one in value]
+        return round(value * metres, 6) if isinstance(value, int | float) else value
+
+    return {
+        key: scaled(value)
+        if key in LENGTHS
+        else [in_metres(one, metres) for one in value]
+        if isinstance(value, list) and value and isinstance(value[0], dict)
+        else value
+        for key, value in table.items()
+    }

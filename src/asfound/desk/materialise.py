@@ -10,7 +10,7 @@ from typing import Any
 import tomli_w
 
 from asfound.desk.blobs import Blobs
-from asfound.desk.state import JobState, UploadState, with_dates
+from asfound.desk.state import JobState, UploadState, dig_tree, with_dates
 from asfound.errors import InputError
 from asfound.folder import JobFolder, decisions_text, plain_name, write_whole
 
@@ -49,7 +49,7 @@ def materialise(
     for upload in current:
         _write_upload(upload, blobs, folder)
         write_whole(path / "mappings" / f"{upload.tag}.toml", upload.mapping.encode())
-    _write_or_remove(path / "digs.toml", _DIGS_HEAD, _tables(state))
+    _write_or_remove(path / "digs.toml", _DIGS_HEAD, dig_tree(state.digs))
     _write_or_remove(
         path / "stakeout.toml",
         _STAKEOUT_HEAD,
@@ -65,14 +65,6 @@ def materialise(
             if grid.is_file() and not (folder.grids / grid.name).exists():
                 _link(grid, folder.grids / grid.name)
     return folder
-
-
-def _tables(state: JobState) -> dict[str, Any]:
-    return {
-        kind: [with_dates(table) for table in tables]
-        for kind, tables in sorted(state.digs.items())
-        if tables
-    }
 
 
 def _write_or_remove(path: Path, head: str, tree: dict[str, Any]) -> None:

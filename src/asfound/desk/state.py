@@ -16,7 +16,9 @@ from asfound.folder import Decided, Undone, tag_of
 from asfound.model import Decision, ShotKey
 from asfound.store import Entry
 
-DIG_KINDS = ("trench", "bore", "pit", "post", "exposure", "record")
+SINGLE_KINDS = ("require", "advice")
+"""Kinds of `digs.toml` of which there is one table."""
+DIG_KINDS = ("trench", "bore", "pit", "post", "exposure", "record", "searched", *SINGLE_KINDS)
 DATE_KEYS = ("when", "day")
 """Keys whose values are days: texts in JSON, dates in TOML."""
 
@@ -273,15 +275,36 @@ def _decision_undone(state: JobState, entry: Entry) -> JobState:
     )
 
 
+def called(table: Mapping[str, Any]) -> str:
+    """What a table of `digs.toml` is known by: its name, or what it is based on."""
+    return str(table.get("name") or table.get("basis") or "")
+
+
+def dig_tree(digs: Mapping[str, Iterable[Mapping[str, Any]]]) -> Table:
+    """Digs as the tree of a `digs.toml`.
+
+    Raises
+    ------
+    ValueError
+        If a day in it is none.
+    """
+    tree: Table = {}
+    for kind, tables in sorted(digs.items()):
+        made = [with_dates(table) for table in tables]
+        if made:
+            tree[kind] = made[-1] if kind in SINGLE_KINDS else made
+    return tree
+
+
 def _dig_drawn(state: JobState, entry: Entry) -> JobState:
     kind, table = str(entry.payload["kind"]), dict(entry.payload["table"])
-    kept = [one for one in state.digs.get(kind, ()) if one.get("name") != table.get("name")]
+    kept = [one for one in state.digs.get(kind, ()) if called(one) != called(table)]
     return replace(state, digs={**state.digs, kind: (*kept, table)})
 
 
 def _dig_removed(state: JobState, entry: Entry) -> JobState:
     kind, name = str(entry.payload["kind"]), entry.payload["name"]
-    kept = tuple(one for one in state.digs.get(kind, ()) if one.get("name") != name)
+    kept = tuple(one for one in state.digs.get(kind, ()) if called(one) != name)
     return replace(state, digs={**state.digs, kind: kept})
 
 

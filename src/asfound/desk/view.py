@@ -244,7 +244,10 @@ def proj_text(crs: pyproj.CRS) -> str:
     with warnings.catch_warnings():
         # A PROJ string loses the datum's name; the page only draws background pictures with it.
         warnings.simplefilter("ignore", UserWarning)
-        words = (crs.to_proj4() or "").split()
+        try:
+            words = (crs.to_proj4() or "").split()
+        except pyproj.exceptions.CRSError:
+            return ""
     kept = [w for w in words if not w.startswith(("+units=", "+to_meter=", "+type="))]
     return " ".join([*kept, "+units=m"]) if kept else ""
 
@@ -451,6 +454,10 @@ def _drawn(results: Results, found: DigClearance) -> Json:
     ]
     reach = max(zones, default=TOLERANCE)
     footprint = footprint_of(solid_of(dig, ground_surface(results)))
+    # A trench is made of legs; hair cracks between them are none in the ground.
+    for step in (FINEST, -FINEST):
+        footprint = shapely.buffer(footprint, step, join_style="mitre")
+    footprint = shapely.simplify(footprint, FINEST)
     west, south, east, north = shapely.bounds(footprint).tolist()
     return {
         "name": dig.name,

@@ -93,8 +93,11 @@ def run_task(desk: Desk, task: Task) -> None:
     except LostError:
         LOG.warning("task %s went to another worker", task.id)
     except AsfoundError as error:
-        words = f"{sentence(_plain(desk, error.what))} {sentence(_plain(desk, error.remedy))}"
-        desk.store.finish(task, message=words.strip(), failed=True)
+        where = f"{_plain(desk, error.where)}: " if error.where else ""
+        words = (
+            f"{where}{sentence(_plain(desk, error.what))} {sentence(_plain(desk, error.remedy))}"
+        )
+        desk.store.finish(task, message=words.strip()[:4000], failed=True)
     except Exception:
         LOG.exception("task %s failed", task.id)
         message = "The desk has a fault of its own. Nothing was lost; tell the administrator."

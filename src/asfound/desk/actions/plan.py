@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from collections.abc import Mapping as Dictionary
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import tomli_w
 
+from asfound.clearance.solids import solid_of
 from asfound.desk.actions.common import Done, after, reason
 from asfound.desk.context import Desk
 from asfound.desk.guard import Identity
-from asfound.desk.state import DIG_KINDS, with_dates
+from asfound.desk.state import DIG_KINDS, called, dig_tree, with_dates
 from asfound.errors import InputError, SettingsError
 from asfound.folder import (
     JobFolder,
     read_dig_plan,
     read_stakeouts,
 )
+from asfound.job.digging import ground_surface
+from asfound.model import Dig
 from asfound.store import UnknownError
+
+A = TypeVar("A")
+T = TypeVar("T")
 
 
 def draw_dig(
@@ -37,7 +43,8 @@ def draw_dig(
     Parameters
     ----------
     kind : str
-        trench, bore, pit, post, exposure, or record (a line known from records).
+        trench, bore, pit, post, exposure, record (a line known from records), searched (an
+        area), require or advice.
     table : dict
         Keys of a table of `digs.toml`, lengths in metres, days as ISO text.
     """
@@ -47,32 +54,36 @@ def draw_dig(
         )
     kept = {name: value for name, value in table.items() if value is not None}
     state = desk.state(job)
-    tree = {
-        one: [_dated(other) for other in tables if (one, other.get("name")) != _named(kind, kept)]
-        for one, tables in state.digs.items()
-    }
-    tree.setdefault(kind, []).append(_dated(kept))
-    _try_file("digs.toml", tree, read_dig_plan, state.settings)
+    others = [one for one in state.digs.get(kind, ()) if called(one) != called(kept)]
+    tree = _dated(dig_tree, {**state.digs, kind: [*others, kept]})
+    plan = _try_file("digs.toml", tree, read_dig_plan, state.settings)
+    _place(desk, job, [dig for dig in plan.digs if dig.name == called(kept)])
     payload = {"kind": kind, "table": kept}
     return after(desk, desk.store.append(job, identity.who, "dig-drawn", payload, key=key))
 
 
-def _named(kind: str, table: Dictionary[str, Any]) -> tuple[str, Any]:
-    return kind, table.get("name")
-
-
-def _dated(table: Dictionary[str, Any]) -> dict[str, Any]:
+def _dated(make: Callable[[A], dict[str, Any]], value: A) -> dict[str, Any]:
+    """What `make` gives; days that are none are said."""
     try:
-        return with_dates(table)
+        return make(value)
     except ValueError as error:
         raise InputError(
             f"a day can't be read: {error}.", where="when", remedy="Write it as 2026-11-17."
         ) from error
 
 
-def _try_file(
-    name: str, tree: dict[str, Any], read: Callable[[JobFolder], object], settings: str
-) -> None:
+def _place(desk: Desk, job: str, digs: Sequence[Dig]) -> None:
+    """Try a dig on the ground as the last results have it: one that floats would stop the job."""
+    try:
+        results = desk.results(job)
+    except UnknownError:
+        return
+    surface = ground_surface(results)
+    for dig in digs:
+        solid_of(dig, surface)
+
+
+def _try_file(name: str, tree: dict[str, Any], read: Callable[[JobFolder], T], settings: str) -> T:
     """Read what would be written, so that a form's slip is said now and beside its field."""
     try:
         text = tomli_w.dumps(tree)
@@ -86,7 +97,7 @@ def _try_file(
         (Path(folder) / name).write_text(text, "utf-8", "replace")
         (Path(folder) / "job.toml").write_text(settings, "utf-8")
         try:
-            read(JobFolder(Path(folder)))
+            return read(JobFolder(Path(folder)))
         except (InputError, SettingsError) as error:
             where = error.where.replace(f"{folder}/", "").replace(folder, "")
             raise type(error)(error.what, where=where, remedy=error.remedy) from error
@@ -103,7 +114,7 @@ def remove_dig(
     key: str | None = None,
 ) -> Done:
     """Take a dig or an exposure out; the ledger keeps that it was there."""
-    if not any(table.get("name") == name for table in desk.state(job).digs.get(kind, ())):
+    if not any(called(table) == name for table in desk.state(job).digs.get(kind, ())):
         raise UnknownError(
             f"the job has no {kind} '{name}'.", where="name", remedy="The list of digs has all."
         )
@@ -130,7 +141,7 @@ def choose_stakeout(
         payload: dict[str, Any] = {"name": name, "table": None}
     else:
         kept = {k: v for k, v in table.items() if v is not None and k != "name"}
-        tree = {"list": [{"name": name, **_dated(kept)}]}
+        tree = {"list": [{"name": name, **_dated(with_dates, kept)}]}
         _try_file("stakeout.toml", tree, read_stakeouts, desk.state(job).settings)
         payload = {"name": name, "table": kept}
     return after(desk, desk.store.append(job, identity.who, "stakeout-chosen", payload, key=key))

@@ -110,7 +110,7 @@ def undo(
 class NewDig(Body):
     """A dig or an exposure."""
 
-    kind: Literal["trench", "bore", "pit", "post", "exposure", "record"]
+    kind: Literal["trench", "bore", "pit", "post", "exposure", "record", "searched"]
     table: dict[
         Annotated[str, Field(max_length=60)],
         Short | Number | bool | list[Number] | list[tuple[Number, Number]] | None,
