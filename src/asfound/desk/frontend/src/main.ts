@@ -12,6 +12,7 @@ import { ShotTable } from "./panels/shots";
 import { legend, titleBlock } from "./panels/title-block";
 import { preparePrint } from "./print";
 import { State } from "./state";
+import { nameUnits } from "./work/form";
 import { backgroundForm } from "./work/backgrounds";
 import { compareForm, stakeoutForm } from "./work/compare";
 import { decider } from "./work/decisions";
@@ -100,6 +101,9 @@ async function start(): Promise<void> {
     if (panel && tabs.current() !== "work" && !(panel === "shots" && tabs.current() === "findings")) tabs.open(panel);
   });
   keys(state, sheet, table, tabs);
+  state.on("units", () => nameUnits(state, root));
+  state.on("loaded", () => nameUnits(state, root));
+  nameUnits(state, root);
   follow(state, sheet);
   root.dataset["ready"] = "true";
   // For tests and measurements: what the page holds.
@@ -151,6 +155,7 @@ function setTabs(): Tabs {
   const buttons = TABS.map((tab) => part(`tab-${tab}`));
   const open = (tab: Tab, focus = false): void => {
     now = tab;
+    part("schedule").dataset["tab"] = tab;
     TABS.forEach((one, k) => {
       const mine = one === tab;
       buttons[k]!.setAttribute("aria-selected", String(mine));

@@ -49,7 +49,7 @@ export function decider(state: State, sheet: Sheet, open: () => void, decided: (
       if (!kind.startsWith("set-")) to = "";
       await state.api.post("decisions", { kind, shots: [...state.range].map((shot) => keyOf(state, shot)), value: to, why: form.value("why") });
       decided();
-      return "Entered. Process the job to see what it changes.";
+      return "Entered. What it changes follows with the processing.";
     },
   );
   const range = formOf(
@@ -100,7 +100,7 @@ export function decider(state: State, sheet: Sheet, open: () => void, decided: (
       if (kind === "rename" && !form.value("value")) throw new Trouble("A new name is needed.", "", "value", 0);
       await state.api.post("decisions", { kind, shots: keys, value: kind === "rename" ? form.value("value") : "", why: form.value("why") });
       decided();
-      return "Entered. Process the job to see what it changes.";
+      return "Entered. What it changes follows with the processing.";
     },
   );
   const show = (): void => {

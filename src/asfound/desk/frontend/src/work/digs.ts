@@ -5,9 +5,11 @@ import { h } from "../dom";
 import type { Sheet } from "../map/sheet";
 import { drawTool } from "../map/tools";
 import type { State } from "../state";
+import { many } from "../units";
 import { type Form, formOf, metresOf } from "./form";
 
 type Place = [number, number];
+const FARTHEST = 5000; // from what the job has, a typed place is a slip [m]
 const round = (v: number): number => Math.round(v * 1e4) / 1e4;
 
 function coordinateWords(state: State, places: Place[]): string {
@@ -20,6 +22,15 @@ function placesOf(state: State, form: Form, name: string, least: number): Place[
     const [e, n] = one.trim().split(/[\s,]+/).map((text) => Number(text.replace("\u2212", "-")) * state.units.grid.metres);
     if (e === undefined || n === undefined || !Number.isFinite(e) || !Number.isFinite(n)) {
       throw new Trouble(`'${one.trim()}' is no place.`, "Write easting, northing; one place after the other with semicolons.", name, 0);
+    }
+    const [west, south, east, north] = state.view.extent;
+    const away = Math.hypot(Math.max(west - e, 0, e - east), Math.max(south - n, 0, n - north));
+    if (away > FARTHEST) {
+      throw new Trouble(
+        `'${one.trim()}' lies ${Math.round(away / 1000)} km from the job.`,
+        `Eastings and northings are read in ${many(state.units.grid)} now; check digits, order and unit.`,
+        name, 0,
+      );
     }
     return [round(e), round(n)] as Place;
   });
@@ -36,9 +47,9 @@ export function digForms(state: State, sheet: Sheet, changed: () => void): HTMLE
     const form = formOf(
       [
         { name: "name", label: "Name" },
-        { name: "points", label: kind === "pit" ? "Corners" : kind === "post" ? "Place" : "Axis", hint: "Easting, northing; drawn on the sheet or typed.", kind: "area" },
-        ...(kind === "pit" ? [] : [{ name: wide, label: kind === "bore" ? "Final diameter" : wide === "width" ? "Width" : "Diameter", kind: "number" as const }]),
-        { name: "depth", label: kind === "bore" ? "Depth of its centre below ground" : "Depth below ground", kind: "number" },
+        { name: "points", label: kind === "pit" ? "Corners" : kind === "post" ? "Place" : "Axis", hint: "Easting, northing; drawn on the sheet or typed.", kind: "area", unit: "grid" },
+        ...(kind === "pit" ? [] : [{ name: wide, label: kind === "bore" ? "Final diameter" : wide === "width" ? "Width" : "Diameter", kind: "number" as const, unit: "length" as const }]),
+        { name: "depth", label: kind === "bore" ? "Depth of its centre below ground" : "Depth below ground", kind: "number", unit: "length" },
         { name: "installs", label: "What will be laid", kind: "select", options: UTILITIES },
       ],
       `Enter this ${kind}`,
@@ -59,7 +70,7 @@ export function digForms(state: State, sheet: Sheet, changed: () => void): HTMLE
         await state.api.post("digs", { kind, table });
         sheet.setTool(null);
         changed();
-        return "Entered. Process the job to see its clearances.";
+        return "Entered. Its clearances follow with the processing.";
       },
       h("button", {
         type: "button", class: "quiet",
@@ -73,16 +84,7 @@ export function digForms(state: State, sheet: Sheet, changed: () => void): HTMLE
         },
       }, `Draw the ${kind} on the sheet`),
     );
-    const box = h("details", { class: "inner", id: `work-${kind}` }, h("summary", {}, kind[0]!.toUpperCase() + kind.slice(1)), form.element);
-    const units = (): void => {
-      for (const label of box.querySelectorAll("label")) {
-        const bare = (label.textContent ?? "").replace(/, (m|ft|ftUS)$/, "");
-        if (/width|diameter|depth/i.test(bare)) label.textContent = `${bare}, ${state.units.length.symbol}`;
-      }
-    };
-    state.on("units", units);
-    units();
-    return box;
+    return h("details", { class: "inner", id: `work-${kind}` }, h("summary", {}, kind[0]!.toUpperCase() + kind.slice(1)), form.element);
   };
   return h("div", {}, (["trench", "bore", "pit", "post"] as const).map(make));
 }
@@ -92,9 +94,9 @@ export function exposureForm(state: State, sheet: Sheet, changed: () => void): H
     [
       { name: "name", label: "Name of the exposure" },
       { name: "line", label: "Line that was seen" },
-      { name: "place", label: "Place of its top's centre", hint: "Easting, northing" },
-      { name: "top_depth", label: "Ground to top", kind: "number" },
-      { name: "outside_diameter", label: "Outside diameter", kind: "number", optional: true },
+      { name: "place", label: "Place of its top's centre", hint: "Easting, northing", unit: "grid" },
+      { name: "top_depth", label: "Ground to top", kind: "number", unit: "length" },
+      { name: "outside_diameter", label: "Outside diameter", kind: "number", unit: "length", optional: true },
       { name: "when", label: "Day", kind: "date", optional: true },
       { name: "who", label: "Who measured", optional: true },
       { name: "method", label: "How", optional: true, hint: "Such as vacuum, by hand, open trench" },
@@ -114,7 +116,7 @@ export function exposureForm(state: State, sheet: Sheet, changed: () => void): H
       await state.api.post("digs", { kind: "exposure", table });
       sheet.setTool(null);
       changed();
-      return "Entered. Process the job to see what it says of the line.";
+      return "Entered. What it says of the line follows with the processing.";
     },
     h("button", {
       type: "button", class: "quiet",
@@ -128,8 +130,8 @@ export function controlForm(state: State, changed: () => void): HTMLElement {
   const form = formOf(
     [
       { name: "control", label: "Control point" },
-      { name: "place", label: "Measured place", hint: "Easting, northing on the ground" },
-      { name: "height", label: "Measured height", kind: "number", optional: true },
+      { name: "place", label: "Measured place", hint: "Easting, northing on the ground", unit: "grid" },
+      { name: "height", label: "Measured height", kind: "number", unit: "length", optional: true },
       { name: "receiver", label: "Receiver's serial" },
       { name: "time", label: "When (UTC)", hint: "2026-11-18 14:05" },
     ],
@@ -145,7 +147,7 @@ export function controlForm(state: State, changed: () => void): HTMLElement {
       if (Number.isFinite(height)) row["height_m"] = round(height);
       await state.api.post("shots", { receiver: f.value("receiver"), position_of: "ground", rows: [row] });
       changed();
-      return "Entered. Process the job to see how far it is off.";
+      return "Entered. How far it is off follows with the processing: press Process.";
     },
   );
   return form.element;
@@ -155,11 +157,11 @@ export function sweepForm(state: State, sheet: Sheet, changed: () => void): HTML
   const form = formOf(
     [
       { name: "sweep", label: "Name of the sweep" },
-      { name: "start", label: "Tape's zero", hint: "Easting, northing" },
-      { name: "end", label: "Tape's far end", hint: "Easting, northing" },
-      { name: "length", label: "Tape reading at the far end", kind: "number" },
+      { name: "start", label: "Tape's zero", hint: "Easting, northing", unit: "grid" },
+      { name: "end", label: "Tape's far end", hint: "Easting, northing", unit: "grid" },
+      { name: "length", label: "Tape reading at the far end", kind: "number", unit: "length" },
       { name: "utility", label: "Utility", kind: "select", options: UTILITIES },
-      { name: "coil_height", label: "Coil above ground", kind: "number", value: "" },
+      { name: "coil_height", label: "Coil above ground", kind: "number", unit: "length" },
       { name: "unit", label: "Readings in", kind: "select", options: [["percent", "% of full scale"], ["dB", "dB"], ["mA", "mA"], ["nT", "nT"]] },
       { name: "time", label: "When (UTC)", hint: "2026-11-18 14:05" },
       { name: "readings", label: "Readings", kind: "area", hint: "One a line: tape, reading; add 'v' for the vertical coil. Nine to fifteen are enough." },
@@ -192,7 +194,7 @@ export function sweepForm(state: State, sheet: Sheet, changed: () => void): HTML
       });
       sheet.setTool(null);
       changed();
-      return "Entered as an upload of its own. Process the job to see what explains it.";
+      return "Entered as an upload of its own. What explains it follows with the processing.";
     },
     h("p", {}, (["start", "end"] as const).map((which) => [
       h("button", {

@@ -2,6 +2,7 @@
 
 import { Trouble } from "../api";
 import { announce, type Child, h } from "../dom";
+import type { State } from "../state";
 
 export interface Field {
   name: string;
@@ -11,6 +12,7 @@ export interface Field {
   options?: [string, string][];
   value?: string;
   optional?: boolean;
+  unit?: "length" | "grid";
 }
 
 export interface Form {
@@ -45,7 +47,7 @@ export function formOf(
     inputs.set(field.name, input);
     const slot = h("span", { class: "wrong", id: `${id}-wrong` });
     slots.set(field.name, slot);
-    return h("div", { class: "field" }, h("label", { for: id }, field.label, field.optional ? h("small", {}, " (if known)") : null), input,
+    return h("div", { class: "field" }, h("label", { for: id }, field.label, field.unit ? [", ", h("span", { "data-unit": field.unit })] : null, field.optional ? h("small", {}, " (if known)") : null), input,
       field.hint ? h("span", { class: "hint", id: `${id}-hint` }, field.hint) : null, slot);
   });
   const said = h("p", { class: "form-said", role: "status" });
@@ -105,6 +107,13 @@ export function formOf(
       });
   });
   return form;
+}
+
+/** Says the reader's units wherever a label leaves room for one. */
+export function nameUnits(state: State, root: ParentNode): void {
+  for (const slot of root.querySelectorAll<HTMLElement>("[data-unit]")) {
+    slot.textContent = (slot.dataset["unit"] === "grid" ? state.units.grid : state.units.length).symbol;
+  }
 }
 
 /** A number typed in the reader's unit, in metres; throws with the field's name if it is none. */

@@ -12,7 +12,6 @@ interface TaskNews {
   words?: string;
   progress?: number;
   message?: string;
-  remedy?: string;
   head?: number;
 }
 
@@ -42,8 +41,9 @@ export class Processing {
     this.idle();
   }
 
-  private idle(words = ""): void {
+  private idle(words = "", failed = false): void {
     const { may } = this.state;
+    this.box.classList.toggle("failed", failed);
     fill(this.box,
       h("span", { class: "said-state" }, words || (this.stale ? "Entered since the last processing: not on the sheet yet." : "")),
       may.work ? h("button", { type: "button", class: this.stale ? "" : "quiet", click: () => void this.start() }, "Process") : null);
@@ -54,7 +54,7 @@ export class Processing {
     try {
       await this.state.api.post("process", {});
     } catch (error) {
-      this.idle(error instanceof Trouble ? `${error.title} ${error.remedy}` : String(error));
+      this.idle(error instanceof Trouble ? `${error.title} ${error.remedy}` : String(error), true);
     }
   }
 
@@ -72,12 +72,13 @@ export class Processing {
     this.seen = mark;
     if (task.state === "waiting" || task.state === "running") {
       const step = task.step || task.words || "Waiting for the worker";
+      this.box.classList.remove("failed");
       fill(this.box,
         h("progress", { max: 1, value: task.progress && task.progress > 0 ? Math.min(task.progress, 1) : null, "aria-label": "Processing" }),
         h("span", { class: "said-state" }, `${step} …`));
       announce(step);
     } else if (task.state === "failed") {
-      this.idle(`Processing stopped: ${task.message ?? task.words ?? "no reason given."} ${task.remedy ?? ""}`);
+      this.idle(`Processing stopped: ${task.message ?? task.words ?? "no reason given."}`, true);
       announce("Processing stopped.");
     } else if (first) {
       // The last task was done before this page was opened: its results are on the sheet.
