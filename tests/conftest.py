@@ -9,7 +9,6 @@ import subprocess
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from uuid import uuid4
 
 import pytest
 
@@ -36,7 +35,7 @@ def _as_owner(*command: str) -> None:
 def postgresql() -> Iterator[str]:
     """A PostgreSQL of our own: unix socket only, no password, gone afterwards.
 
-    Yields the address of its first database; make others with `new_postgresql`.
+    Yields the address of its first database.
     """
     programs = _programs()
     if programs is None:
@@ -67,17 +66,43 @@ def postgresql() -> Iterator[str]:
         shutil.rmtree(place, ignore_errors=True)
 
 
-@pytest.fixture
-def new_postgresql(postgresql: str) -> Iterator[str]:
-    """The address of an empty PostgreSQL database."""
+@pytest.fixture(scope="session")
+def shared_postgresql(postgresql: str) -> str:
+    """The address of a database that is used again and again."""
     import psycopg
 
-    name = f"asfound_{uuid4().hex}"
     with psycopg.connect(postgresql, autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    yield postgresql.replace("@/postgres?", f"@/{name}?")
-    with psycopg.connect(postgresql, autocommit=True) as connection:
-        connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
+        connection.execute("CREATE DATABASE asfound")
+    return postgresql.replace("@/postgres?", "@/asfound?")
+
+
+@pytest.fixture
+def new_postgresql(shared_postgresql: str) -> Iterator[str]:
+    """The address of a PostgreSQL database without a row."""
+    yield shared_postgresql
+    # Emptied, since making a new one takes longer than most tests.
+    import psycopg
+
+    from asfound.store._migrate import HEAD_REVISION
+
+    with psycopg.connect(shared_postgresql, autocommit=True) as connection:
+        connection.execute(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+            " WHERE datname = current_database() AND pid <> pg_backend_pid()"
+        )
+        tables = connection.execute(
+            "SELECT tablename FROM pg_tables WHERE schemaname = 'public'"
+        ).fetchall()
+        names = {str(name) for (name,) in tables}
+        current = "alembic_version" in names and connection.execute(
+            "SELECT version_num FROM alembic_version"
+        ).fetchone() == (HEAD_REVISION,)
+        if current:
+            listed = ", ".join(sorted(names - {"alembic_version"}))
+            connection.execute(f"TRUNCATE {listed} RESTART IDENTITY CASCADE")
+        else:
+            connection.execute("DROP SCHEMA public CASCADE")
+            connection.execute("CREATE SCHEMA public")
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

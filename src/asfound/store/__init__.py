@@ -12,7 +12,7 @@
     (2, True, True)
 
 The ledger of a job is the truth about it; everything else can be derived. `ledger` and `merkle`
-hold its arithmetic without a database, `release` the signed packages.
+hold its arithmetic without a database, `release` and `release_check` the signed packages.
 
 Names are loaded when they are first used: SQLAlchemy takes a while.
 """
@@ -46,6 +46,8 @@ if TYPE_CHECKING:
         User,
         WebSession,
     )
+    from asfound.store.release import BuiltRelease, build_release
+    from asfound.store.release_check import ReleaseCheck, unpack_release, verify_release
     from asfound.store.schema import ROLES
     from asfound.store.signing import SigningKey, new_key, read_key
 
@@ -64,6 +66,8 @@ _PLACES = {
     "_text": ("job_slug",),
     "ledger": ("Entry", "Fault", "Head", "LedgerCheck"),
     "records": ("Crew", "Job", "Receiver", "Released", "Task", "Token", "User", "WebSession"),
+    "release": ("BuiltRelease", "build_release"),
+    "release_check": ("ReleaseCheck", "unpack_release", "verify_release"),
     "schema": ("ROLES",),
     "signing": ("SigningKey", "new_key", "read_key"),
 }
@@ -74,6 +78,7 @@ __all__ = [
     "ROLES",
     "SHORTEST_PASSWORD",
     "TOKEN_START",
+    "BuiltRelease",
     "BusyError",
     "ConflictError",
     "Crew",
@@ -86,6 +91,7 @@ __all__ = [
     "LedgerCheck",
     "NewEntry",
     "Receiver",
+    "ReleaseCheck",
     "Released",
     "SigningKey",
     "Store",
@@ -95,10 +101,13 @@ __all__ = [
     "UnknownError",
     "User",
     "WebSession",
+    "build_release",
     "job_slug",
     "new_key",
     "open_store",
     "read_key",
+    "unpack_release",
+    "verify_release",
 ]
 
 
