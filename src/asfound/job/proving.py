@@ -203,7 +203,7 @@ def _exposures(results: Results) -> list[Exposure]:
     lines, _ = _as_located(results)
     found = []
     for seen in results.exposed.comparisons if results.exposed else ():
-        if seen.line_index < 0:
+        if not 0 <= seen.line_index < len(lines):  # none, or a line from records only
             continue
         item, line = seen.exposure, lines[seen.line_index]
         ground = item.ground_height
