@@ -17,7 +17,8 @@ _MISSING = "PostgreSQL is not installed; as root: sh requirements/system.sh"
 
 def _programs() -> Path | None:
     """Where initdb and pg_ctl lie; Debian keeps them out of the PATH."""
-    for folder in sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True):
+    versions = Path("/usr/lib/postgresql").glob("*/bin")
+    for folder in sorted(versions, key=lambda one: float(one.parent.name), reverse=True):
         if (folder / "initdb").exists():
             return folder
     found = shutil.which("initdb")
