@@ -18,7 +18,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from asfound.desk.blobs import TooLargeError
-from asfound.errors import AsfoundError
+from asfound.errors import AsfoundError, SettingsError
 from asfound.store import BusyError, ConflictError, StoreError, UnknownError
 
 LOG = logging.getLogger("asfound.desk")
@@ -38,6 +38,7 @@ _WORDS = {
     500: ("The desk has a fault of its own.", "Nothing was lost; tell the administrator."),
     503: ("The desk is busy.", "Try again in a minute."),
 }
+_KEY = re.compile(r"(?:unknown key )?'?([a-z_]+)'?(?: = | is missing|\.$)")
 _OPTION = re.compile(r"--([a-z]+(?:-[a-z]+)*)")
 
 
@@ -74,7 +75,8 @@ def sentence(text: str) -> str:
     text = text.strip()
     if not text:
         return ""
-    text = text[0].upper() + text[1:]
+    if not _KEY.match(text):
+        text = text[0].upper() + text[1:]
     return text if text[-1] in ".!?)" else f"{text}."
 
 
@@ -89,12 +91,12 @@ def desk_words(request: Request | None, text: str) -> str:
 
 
 def problem_body(
-    status: int, detail: str = "", remedy: str = "", field: str = "", kind: str = "", **more: Any
+    status: int, detail: str = "", remedy: str = "", field: str = "", slug: str = "", **more: Any
 ) -> dict[str, Any]:
     """The members of a problem."""
     title, usual = _WORDS.get(status, ("This can't be done.", ""))
     body: dict[str, Any] = {
-        "type": f"urn:asfound:problem:{kind}" if kind else "about:blank",
+        "type": f"urn:asfound:problem:{slug}" if slug else "about:blank",
         "title": title,
         "status": status,
         "detail": sentence(detail) or title,
@@ -105,13 +107,19 @@ def problem_body(
     return {**body, **more}
 
 
+def field_of(error: AsfoundError) -> str:
+    """The key of a table that an error of settings is about; empty for others."""
+    found = _KEY.match(error.what) if isinstance(error, SettingsError) else None
+    return found[1] if found else ""
+
+
 def problem_of(request: Request | None, error: AsfoundError) -> dict[str, Any]:
     """The problem that an error of ours is."""
     return problem_body(
         status_of(error),
         desk_words(request, error.what),
         desk_words(request, error.remedy),
-        desk_words(request, error.where),
+        field_of(error) or desk_words(request, error.where),
         type(error).__name__.removesuffix("Error").lower(),
     )
 

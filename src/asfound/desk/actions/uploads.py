@@ -175,10 +175,10 @@ def post_shots(
     rows: Sequence[Dictionary[str, Any]],
     *,
     key: str | None = None,
-) -> Done:
+) -> tuple[Done, Upload]:
     """Take shots one by one, or a few at once, as a receiver sends them.
 
-    They count when the job is processed next.
+    They count when the job is processed next; how they read is told at once.
 
     Raises
     ------
@@ -194,11 +194,11 @@ def post_shots(
         )
     posted = [PostedRow(1, row) for row in rows]
     mapping = mapping_from_toml(batch_mapping(group, posted), "shots")
-    read_upload(batch_bytes(posted), "shots", mapping, tag="A", source_index=0)
+    read = read_upload(batch_bytes(posted), "shots", mapping, tag="A", source_index=0)
     payload = {**group.body(), "rows": [dict(row) for row in rows]}
     entry = desk.store.append(job, identity.who, "shots-posted", payload, key=key)
     desk.store.touch_receiver(group.receiver)
-    return Done(entry)
+    return Done(entry), read
 
 
 def seal_batches(desk: Desk, job: str, who: str) -> None:

@@ -308,7 +308,11 @@ class PostedShots(Body):
 
 @router.post("/jobs/{job}/shots", status_code=201, summary="Post shots")
 def post_shots(request: Request, job: JobId, body: PostedShots, key: Key = None) -> Json:
-    """Acknowledged when they are on the ledger; they count when the job is processed next."""
+    """Acknowledged when they are on the ledger; they count when the job is processed next.
+
+    `read` says how they were understood: a row that is no shot, such as one without a time beside
+    others that have one, is kept and reported with its reason.
+    """
     desk = desk_of(request)
     frame, epoch, heights, geoid = body.frame, body.epoch, body.heights, body.geoid
     rows = [row.model_dump(exclude_none=True, exclude_defaults=True) for row in body.rows]
@@ -327,8 +331,8 @@ def post_shots(request: Request, job: JobId, body: PostedShots, key: Key = None)
     elif heights is None:
         heights = "ellipsoidal"
     group = Group(body.receiver, frame, epoch, heights, geoid, body.position_of)
-    done = actions.post_shots(desk, identity_of(request), job, group, rows, key=key)
-    return done_body(done, rows=len(rows))
+    done, read = actions.post_shots(desk, identity_of(request), job, group, rows, key=key)
+    return done_body(done, read=upload_body(read))
 
 
 def _heights(kind: str) -> Literal["ellipsoidal", "orthometric", "none"]:
