@@ -7,8 +7,8 @@ import type { State } from "./state";
 const SCALES = [10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000, 2500, 5000, 10_000];
 const FEET_AN_INCH = [1, 2, 4, 5, 10, 20, 30, 40, 50, 60, 100, 200, 300, 400, 500];
 const PIXEL = 0.0254 / 96; // of CSS, on paper [m]
-const WIDTH = 1000; // what a landscape page of A4 or Letter holds between its margins [px]
-const HEIGHT = 560;
+const WIDTH = 960; // what a landscape page of Letter or A4 holds between its margins [px]
+const HEIGHT = 540;
 
 export function preparePrint(state: State, sheet: Sheet): void {
   const target = part("sheet");

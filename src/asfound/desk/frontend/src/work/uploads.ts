@@ -110,7 +110,9 @@ export function uploadArea(state: State, open: () => void, added: () => void): H
         h("ul", {}, questions.map(ask)),
         h("button", { type: "button", class: "quiet", click: () => void guess(file, answers, said) }, "Read it again with these answers")) : null,
       found.doubts?.length ? h("div", { class: "note" }, h("p", {}, "Look at these:"),
-        h("ul", {}, found.doubts.map((one) => h("li", {}, one.what, " ", one.remedy ?? "")))) : null,
+        h("ul", {}, found.doubts.map((one, k) => ask(one, questions.length + k))),
+        questions.length || !found.doubts.some((one) => one.field in DECLARATIONS) ? null
+          : h("button", { type: "button", class: "quiet", click: () => void guess(file, answers, said) }, "Read it again with these answers")) : null,
       used.length ? h("table", {}, h("caption", {}, "What each column was taken for"),
         h("thead", {}, h("tr", {}, ["Column", "Taken as", "Unit", "First"].map((t) => h("th", { scope: "col" }, t)))),
         h("tbody", {}, used.map((column) => h("tr", {}, h("td", {}, column.column), h("td", {}, column.title || column.quantity),
