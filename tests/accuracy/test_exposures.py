@@ -5,12 +5,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from asfound.accuracy import Exposure, exposure_checks, judge_budget, statements, stations_of
+from asfound.accuracy import exposure_checks, judge_budget, statements, stations_of
 from asfound.alignment import assemble, fit_lines
 from asfound.budget import error_budget, load_profile
 from asfound.errors import InputError
 from asfound.geodesy import points_to_ground
-from asfound.model import Frame, JobSettings, Method, NominalSize, Shots, Source, Utility
+from asfound.model import Exposure, Frame, JobSettings, Method, NominalSize, Shots, Source, Utility
 
 SETTINGS = JobSettings(
     "job", Frame("ETRF2000 / UTM zone 32N"), sizes=(NominalSize(0.114, Utility.GAS),)
@@ -68,8 +68,9 @@ def seen(rng=None, count=4, **more):
     noise = np.zeros((count, 2)) if rng is None else rng.standard_normal((count, 2)) * [0.015, 0.02]
     return [
         Exposure(
-            f"E{k + 1}", 0, EAST + s, NORTH + float(noise[k, 0]),
-            GROUND - DEPTH + 0.057 + float(noise[k, 1]), **more,
+            f"E{k + 1}", "G1", EAST + s, NORTH + float(noise[k, 0]),
+            DEPTH - 0.057 - float(noise[k, 1]), **{"ground_height": GROUND, **more},
+            horizontal_sd=0.015,
         )
         for k, s in enumerate(spots)
     ]  # fmt: skip
@@ -117,8 +118,23 @@ def test_honest_lines_are_called_honest_by_their_exposures_19_times_of_20():
 
 def test_stations_are_along_the_axis_and_strays_are_refused():
     lines = job(1)[0]
-    station, away = stations_of(seen(), lines)
+    line, station, away = stations_of(seen(), lines)
+    assert line.tolist() == [0] * 4
     np.testing.assert_allclose(station, [20.0, 56.67, 93.33, 130.0], atol=0.2)
     assert away.max() < 0.1
-    with pytest.raises(InputError, match="line 5"):
-        stations_of([Exposure("E", 5, EAST, NORTH)], lines)
+    with pytest.raises(InputError, match="no line 'W5'") as caught:
+        stations_of([Exposure("E", "W5", EAST, NORTH, 1.0)], lines)
+    assert "G1" in caught.value.remedy
+    with pytest.raises(InputError, match="2 lines 'G1'"):
+        stations_of(seen(count=1), [lines[0], lines[0]])
+
+
+def test_without_a_ground_height_depths_are_compared():
+    lines, *rest = job(1)
+    measured = exposure_checks(seen(), lines, *rest)
+    depths = exposure_checks(seen(ground_height=float("nan")), lines, *rest)
+    station = stations_of(seen(), lines)[1]
+    ground = np.interp(station, lines[0].axis_station, lines[0].ground_height)
+    np.testing.assert_allclose(
+        depths.difference[:, 2] - measured.difference[:, 2], GROUND - ground, atol=1e-9
+    )

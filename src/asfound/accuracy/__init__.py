@@ -8,7 +8,7 @@ from asfound.accuracy.checks import (
     repeat_checks,
     return_checks,
 )
-from asfound.accuracy.exposures import Exposure, exposure_checks, stations_of
+from asfound.accuracy.exposures import exposure_checks, stations_of
 from asfound.accuracy.honesty import check_chances, joint_chance, judge_budget
 from asfound.accuracy.mix_ups import ALARM, find_mix_ups, weigh
 from asfound.accuracy.quality_levels import (
@@ -37,7 +37,6 @@ __all__ = [
     "CAUSES",
     "KINDS",
     "KNOWN_BY",
-    "Exposure",
     "Suspect",
     "allowed_95",
     "asprs_statement",

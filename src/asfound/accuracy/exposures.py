@@ -3,65 +3,59 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from asfound.alignment import JointPosterior, joint_posterior
 from asfound.errors import InputError
-from asfound.model import Assembly, Budget, Checks, Ground, Line
+from asfound.model import Assembly, Budget, Checks, Exposure, Ground, Line
 
 Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True)
-class Exposure:
-    """A line seen in the ground.
+def stations_of(
+    exposures: Sequence[Exposure], lines: Sequence[Line]
+) -> tuple[Integers, Floats, Floats]:
+    """Where on which line exposures are.
 
     Parameters
     ----------
-    name : str
-    line : int
-        Index among the job's lines.
-    easting, northing : float
-        Centre in plan, job's frame [m].
-    top : float
-        Height of the top of the line in the job's vertical reference [m]; NaN if not measured.
-    outside_diameter : float
-        As measured [m]; NaN if not: then the line's nominal one is taken.
-    horizontal_sd, vertical_sd : float
-        Of the measurement, per axis [m].
-    """
+    exposures : sequence of Exposure
+    lines : sequence of Line
 
-    name: str
-    line: int
-    easting: float
-    northing: float
-    top: float = float("nan")
-    outside_diameter: float = float("nan")
-    horizontal_sd: float = 0.015
-    vertical_sd: float = 0.020
-
-
-def stations_of(exposures: Sequence[Exposure], lines: Sequence[Line]) -> tuple[Floats, Floats]:
-    """Station on its line nearest to each exposure, and the distance from the axis [m].
+    Returns
+    -------
+    line : (k,) int64
+        Index of the line that each names.
+    station : (k,) float64
+        Of the nearest point of its axis in plan [m].
+    distance : (k,) float64
+        From there to what was exposed [m].
 
     Raises
     ------
     InputError
-        If an exposure names a line that is not there.
+        If an exposure names a line that is not there, or one of several alike.
     """
+    names: dict[str, list[int]] = {}
+    for index, line in enumerate(lines):
+        names.setdefault(line.name, []).append(index)
+    owner = np.empty(len(exposures), np.int64)
     station, distance = np.empty(len(exposures)), np.empty(len(exposures))
     for k, seen in enumerate(exposures):
-        if not 0 <= seen.line < len(lines):
+        found = names.get(seen.line, [])
+        if len(found) != 1:
+            count = f"there are {len(found)} lines" if found else "there is no line"
             raise InputError(
-                f"exposure {seen.name} is of line {seen.line}, which is not there.",
-                remedy=f"Give the index of one of the {len(lines)} lines.",
+                f"{count} '{seen.line}'.",
+                where=f"exposure '{seen.name}'",
+                remedy=f"Name one of {', '.join(sorted(names)[:20])}.",
             )
-        line = lines[seen.line]
-        station[k], distance[k] = _nearest(line, seen.easting, seen.northing)
-    return station, distance
+        owner[k] = found[0]
+        station[k], distance[k] = _nearest(lines[found[0]], seen.easting, seen.northing)
+    return owner, station, distance
 
 
 def _nearest(line: Line, easting: float, northing: float) -> tuple[float, float]:
@@ -88,6 +82,9 @@ def exposure_checks(
     Parameters
     ----------
     exposures : sequence of Exposure
+        Where no ground height was measured, the line's own ground is taken: the height then
+        compares depths, and the ground's own error, which cancels, makes the allowance somewhat
+        too wide.
     lines : sequence of Line
         As fitted without the exposures.
     ground, budget, assembly, verdict
@@ -98,13 +95,12 @@ def exposure_checks(
     The centre lies half the outside diameter below the top. Exposures of one line, and of lines
     that share errors, are correlated through the lines' joint posterior.
     """
-    station, _ = stations_of(exposures, lines)
+    owner, station, _ = stations_of(exposures, lines)
     count = len(exposures)
     place, measured = np.full((count, 3), np.nan), np.full((count, 3), np.nan)
     bearing = np.empty(count)
     joint = np.zeros((count, 3, count, 3))
-    posteriors: list[tuple[npt.NDArray[np.int64], JointPosterior]] = []
-    owner = np.array([seen.line for seen in exposures], np.int64)
+    posteriors: list[tuple[Integers, JointPosterior]] = []
     for index in np.unique(owner).tolist():
         rows = np.flatnonzero(owner == index)
         line = lines[index]
@@ -120,11 +116,14 @@ def exposure_checks(
     _add_shared(joint, posteriors)
     reference = np.zeros((count, 3, 3))
     for k, seen in enumerate(exposures):
-        size = seen.outside_diameter
+        line = lines[int(owner[k])]
+        size, level = seen.outside_diameter, seen.ground_height
         if not np.isfinite(size):
-            size = lines[seen.line].outside_diameter
+            size = line.outside_diameter
+        if not np.isfinite(level):
+            level = float(np.interp(station[k], line.axis_station, line.ground_height))
         # of a line of unknown size the top is all there is: its centre's height is not known
-        place[k] = seen.easting, seen.northing, seen.top - 0.5 * size
+        place[k] = seen.easting, seen.northing, level - seen.top_depth - 0.5 * size
         reference[k] = np.diag([seen.horizontal_sd**2] * 2 + [seen.vertical_sd**2])
         joint[k, :, k, :] += reference[k]
     left = np.column_stack((-np.cos(bearing), np.sin(bearing)))
@@ -142,9 +141,7 @@ def exposure_checks(
     )
 
 
-def _add_shared(
-    joint: Floats, posteriors: Sequence[tuple[npt.NDArray[np.int64], JointPosterior]]
-) -> None:
+def _add_shared(joint: Floats, posteriors: Sequence[tuple[Integers, JointPosterior]]) -> None:
     """Errors with the same term and group are one error, on whichever line they act."""
     effects: dict[tuple[str, int], list[tuple[int, Floats, float]]] = {}
     for rows, posterior in posteriors:

@@ -15,7 +15,6 @@ import numpy.typing as npt
 
 from asfound.accuracy import (
     ALARM,
-    Exposure,
     allowed_95,
     check_chances,
     control_checks,
@@ -39,6 +38,7 @@ from asfound.model import (
     Budget,
     Checks,
     CheckSet,
+    Exposure,
     Ground,
     JobSettings,
     Line,
@@ -199,31 +199,13 @@ def _repeats(results: Results) -> tuple[Checks, npt.NDArray[np.bool_], Checks]:
 
 
 def _exposures(results: Results) -> list[Exposure]:
-    """Exposures that could be put on a line, as checks of that line."""
+    """Exposures that could be put on a located line, as checks of that line."""
     lines, _ = _as_located(results)
-    found = []
-    for seen in results.exposed.comparisons if results.exposed else ():
-        if not 0 <= seen.line_index < len(lines):  # none, or a line from records only
-            continue
-        item, line = seen.exposure, lines[seen.line_index]
-        ground = item.ground_height
-        if not np.isfinite(ground):
-            # only the depth was measured: the height then compares depths, and the ground's
-            # own error, which cancels, makes the allowance somewhat too wide
-            ground = float(np.interp(seen.station, line.axis_station, line.ground_height))
-        found.append(
-            Exposure(
-                item.name,
-                seen.line_index,
-                item.easting,
-                item.northing,
-                ground - item.top_depth,
-                item.outside_diameter,
-                item.horizontal_sd,
-                item.vertical_sd,
-            )
-        )
-    return found
+    return [
+        seen.exposure
+        for seen in (results.exposed.comparisons if results.exposed else ())
+        if 0 <= seen.line_index < len(lines)
+    ]
 
 
 def _thinned(rows: Integers) -> Integers:
@@ -289,14 +271,14 @@ def _proposals(
     if not chosen:
         area = resolve_frame(settings.frame.crs).area_of_use
         chosen = usual_schemes(area.name if area else "")
-    station, _ = stations_of(exposures, lines)
+    owner, station, _ = stations_of(exposures, lines)
     found: list[Proposal] = []
     for name in chosen:
         for index, line in enumerate(lines):
             seen = [
                 (item.name, float(station[k]), item.horizontal_sd, item.vertical_sd)
                 for k, item in enumerate(exposures)
-                if item.line == index
+                if owner[k] == index
             ]
             found += propose_levels(
                 line,
