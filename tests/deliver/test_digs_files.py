@@ -16,6 +16,7 @@ import shapely
 from ezdxf import recover
 
 from asfound.deliver import write_outputs
+from asfound.deliver.dig_columns import by_contact
 from asfound.folder import run_job
 from asfound.folder.demonstration import build_demo
 from asfound.model import CAUTIONS, Post, Results
@@ -52,7 +53,7 @@ def test_csv_has_one_row_a_dig_and_one_a_line_near_it(results: Results, folder: 
     digs, near = rows(folder, "digs.csv"), rows(folder, "approaches.csv")
     assert [row["dig"] for row in digs] == [item.dig.name for item in report.digs]
     assert len(near) == sum(len(item.approaches) for item in report.digs)
-    expected = [(item, one) for item in report.digs for one in item.approaches]
+    expected = [(item, one) for item in report.digs for one in by_contact(item)]
     for row, (item, one) in zip(near, expected, strict=True):
         assert (row["dig"], row["line"]) == (item.dig.name, one.line)
         assert float(row["clearance_ftUS"]) == pytest.approx(one.clearance / FOOT, abs=6e-4)
@@ -127,7 +128,7 @@ def test_tolerance_zones_are_18_inches_beyond_the_lines_outside(
 
 def test_approaches_run_from_the_dig_to_the_line(results: Results, folder: Path) -> None:
     table, ways = layer(folder / "map.gpkg", "approaches")
-    expected = [one for item in results.digs.digs for one in item.approaches]
+    expected = [one for item in results.digs.digs for one in by_contact(item)]
     for way, one, clearance in zip(ways, expected, table["clearance_ftUS"], strict=True):
         ends = shapely.get_coordinates(way, include_z=True) * FOOT
         long = np.linalg.norm(ends[1] - ends[0])

@@ -223,6 +223,8 @@ def _json(report: DigReport, compared: tuple[ExposureComparison, ...]) -> dict[s
 
 
 def _dig_json(dig: DigClearance, before: DigClearance | None) -> dict[str, Any]:
+    from asfound.deliver.dig_columns import by_contact
+
     contact = {} if before is None else {one.line_index: one.p_contact for one in before.approaches}
     return {
         "name": dig.dig.name,
@@ -251,7 +253,7 @@ def _dig_json(dig: DigClearance, before: DigClearance | None) -> dict[str, Any]:
                 "risk": near.risk,
                 "words": list(near.words),
             }
-            for near in dig.approaches
+            for near in by_contact(dig)
         ],
         "cautions": list(dig.cautions),
     }
@@ -264,13 +266,13 @@ def _print_added(name: str, count: int, *, known: bool) -> None:
 
 
 def _print(results: Results, report: DigReport, compared: tuple[ExposureComparison, ...]) -> None:
+    from asfound.deliver.dig_columns import digs_in_order
     from asfound.units import length_unit, lengths_in
 
     unit = length_unit(results.settings.length_unit)
     console = show.console_for()
-    order = sorted(range(len(report.digs)), key=lambda k: -report.digs[k].risk)
-    for k in order:
-        _print_dig(console, report.digs[k], report.without_exposures.get(k), unit)
+    for k, dig in digs_in_order(report):
+        _print_dig(console, dig, report.without_exposures.get(k), unit)
     for item in compared:
         verdict = "contradicts the line" if item.contradicted else "agrees with the line"
         said = (
@@ -295,6 +297,7 @@ def _print(results: Results, report: DigReport, compared: tuple[ExposureComparis
 def _print_dig(
     console: Console, dig: DigClearance, before: DigClearance | None, unit: LengthUnit
 ) -> None:
+    from asfound.deliver.dig_columns import by_contact
     from asfound.units import lengths_in
 
     console.print(f"[bold]{show.plain(dig.dig.kind)} {show.plain(dig.dig.name)}[/bold]")
@@ -307,7 +310,7 @@ def _print_dig(
         "required",
         ">not kept",
     )
-    for near in dig.approaches:
+    for near in by_contact(dig):
         table.add_row(*_row(near, unit))
     if table.row_count:
         console.print(table)
@@ -321,8 +324,8 @@ def _changes(dig: DigClearance, before: DigClearance | None) -> list[str]:
         return []
     known = {one.line_index: one.p_contact for one in before.approaches}
     return [
-        f"Contact with {near.line} before it was exposed: {_chance(known[near.line_index])}, now "
-        f"{_chance(near.p_contact)}."
+        f"Contact with {near.line} before it was exposed: "
+        f"{show.chance_words(known[near.line_index])}, now {show.chance_words(near.p_contact)}."
         for near in dig.approaches
         if near.line_index in known
         and abs(near.p_contact - known[near.line_index]) > 0.05 * max(known[near.line_index], 0.02)
@@ -336,16 +339,7 @@ def _row(near: Approach, unit: LengthUnit) -> tuple[str, ...]:
         near.utility.word if near.source == "located" else f"{near.utility.word} (records only)",
         f"{near.clearance / unit.metres:.2f}",
         f"{low:.2f} to {high:.2f}",
-        _chance(near.p_contact),
+        show.chance_words(near.p_contact),
         show.plain(near.rule.id) if near.rule else "no rule",
-        _chance(near.p_breach) if near.rule else "",
+        show.chance_words(near.p_breach) if near.rule else "",
     )
-
-
-def _chance(probability: float) -> str:
-    """A probability for people: never 0 or 100 %."""
-    if probability < 0.001:
-        return "< 0.1 %"
-    if probability > 0.999:
-        return "> 99.9 %"
-    return f"{100 * probability:.1f} %"

@@ -320,11 +320,41 @@ def processed(results: Results, files: Sequence[Path], *, json: bool) -> None:
     _print_accounts(console, results)
     _print_finding_counts(console, results)
     _print_lines(console, results)
+    _print_digs(console, results)
     if files:
         console.print(f"Results in {plain(files[0].parent)}:")
         for path in files:
             console.print(f"  {plain(path.name)}")
     print_cautions(console)
+
+
+def _print_digs(console: Console, results: Results) -> None:
+    """Of each dig the line that it most likely touches; `asfound digs` tells the rest."""
+    from asfound.deliver.dig_columns import digs_in_order, likeliest
+    from asfound.units import length_unit
+
+    if results.digs is None:
+        return
+    unit = length_unit(results.settings.length_unit)
+    table = table_of("dig", "likeliest touched", f">clearance {unit.symbol}", ">contact")
+    for _, item in digs_in_order(results.digs):
+        near = likeliest(item)
+        name = plain(f"{item.dig.kind} {item.dig.name}")
+        if near is None:
+            table.add_row(name, "no line within reach", "", "")
+        else:
+            clear = f"{near.clearance / unit.metres:.2f}"
+            table.add_row(name, plain(near.line), clear, chance_words(near.p_contact))
+    console.print(table)
+
+
+def chance_words(probability: float) -> str:
+    """A probability for people: never 0 or 100 %."""
+    if probability < 0.001:
+        return "< 0.1 %"
+    if probability > 0.999:
+        return "> 99.9 %"
+    return f"{100 * probability:.1f} %"
 
 
 def print_cautions(console: Console) -> None:

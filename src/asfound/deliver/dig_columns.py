@@ -25,6 +25,7 @@ from asfound.model import (
     Approach,
     CandidateExposure,
     DigClearance,
+    DigReport,
     Exposure,
     ExposureComparison,
 )
@@ -49,8 +50,19 @@ def dig_rows(delivery: Delivery) -> tuple[DigClearance, ...]:
 def approach_rows(delivery: Delivery) -> list[tuple[int, DigClearance, Approach]]:
     """Every line near a dig: the dig's place, the dig, the line."""
     return [
-        (k, item, near) for k, item in enumerate(dig_rows(delivery)) for near in item.approaches
+        (k, item, near) for k, item in enumerate(dig_rows(delivery)) for near in by_contact(item)
     ]
+
+
+def by_contact(item: DigClearance) -> tuple[Approach, ...]:
+    """Lines near a dig as people need them: the likeliest touched first, then the nearest.
+
+    `Approach.risk` is the cost of not knowing; a conflict that is sure costs nothing more to know
+    but must stand first.
+    """
+    return tuple(
+        sorted(item.approaches, key=lambda near: (-chance(near.p_contact), near.clearance))
+    )
 
 
 def exposure_rows(delivery: Delivery) -> list[tuple[Exposure, ExposureComparison | None]]:
@@ -146,9 +158,7 @@ def _most(item: DigClearance, key: Callable[[Approach], float]) -> Approach | No
 
 def likeliest(item: DigClearance) -> Approach | None:
     """The line that a dig most likely touches; the nearer of equals."""
-    if not item.approaches:
-        return None
-    return max(item.approaches, key=lambda near: (chance(near.p_contact), -near.clearance))
+    return next(iter(by_contact(item)), None)
 
 
 def _of_likeliest(value: Callable[[Approach], float]) -> Callable[[Delivery], Floats]:
@@ -157,6 +167,16 @@ def _of_likeliest(value: Callable[[Approach], float]) -> Callable[[Delivery], Fl
         return value(near) if near else float("nan")
 
     return _dig_numbers(of)
+
+
+def digs_in_order(report: DigReport) -> list[tuple[int, DigClearance]]:
+    """Digs with their places, the likeliest to touch a line first, then by risk."""
+
+    def key(one: tuple[int, DigClearance]) -> tuple[float, float, int]:
+        near = likeliest(one[1])
+        return (-chance(near.p_contact) if near else 0.0, -one[1].risk, one[0])
+
+    return sorted(enumerate(report.digs), key=key)
 
 
 def _named(item: DigClearance) -> str:
@@ -313,7 +333,7 @@ def _shortfall(near: Approach) -> float:
 APPROACHES = Table(
     "approaches",
     "Lines near digs",
-    "a line near a planned dig, the riskiest of each dig first",
+    "a line near a planned dig, the likeliest touched of each dig first",
     (
         text("Dig", "dig", "DIG", "Name of the dig.", _near(lambda i, _: i.dig.name)),
         text("Line", "line", "LINE", "Name of the line.", _near(lambda _, n: n.line)),

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from asfound.deliver.delivery import Delivery
-from asfound.deliver.dig_columns import chance
+from asfound.deliver.dig_columns import by_contact, chance
 from asfound.model import Approach, ClearanceRule, DigClearance
 from asfound.units import lengths_in
 
@@ -61,7 +61,7 @@ def _dig(delivery: Delivery, item: DigClearance) -> dict[str, Any]:
     return {
         "dig": item.dig.name,
         "words": _words(delivery, item.words),
-        "lines": [_near(delivery, near) for near in item.approaches],
+        "lines": [_near(delivery, near) for near in by_contact(item)],
         "cautions": list(item.cautions),
     }
 

@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 
 from asfound.deliver.delivery import Delivery
-from asfound.deliver.dig_columns import advice_rows, chance, dig_rows, exposure_rows
+from asfound.deliver.dig_columns import advice_rows, by_contact, chance, dig_rows, exposure_rows
 from asfound.deliver.dig_shapes import approach_segment, tolerance_zone
 from asfound.deliver.dxf_entities import DASHED, EntityWriter, plain_text
 from asfound.deliver.dxf_shots import TEXT_HEIGHT
@@ -71,7 +71,7 @@ def add_digs(writer: EntityWriter, delivery: Delivery) -> None:
         x, y = middle.x / scale, middle.y / scale
         words = plain_text(f"{item.dig.kind} {item.dig.name}: {CAUTION}")
         writer.text(name, x + size, y + size, size, words)
-        for near in item.approaches:
+        for near in by_contact(item):
             _approach(writer, delivery, f"{name}-APPROACH", near)
             for part in shapely.get_parts(tolerance_zone(delivery.results, shape, near)):
                 ring = delivery.grid(shapely.get_coordinates(part.exterior)[:-1])

@@ -58,7 +58,7 @@ KEYS = {
     "accuracy_checks": "Table of checks on control, of repeats and of exposures.",
     "quality_levels": "Table of proposed quality levels, one stretch of a line each.",
     "digs": "Table of planned digs.",
-    "approaches": "Table of lines near digs, the riskiest of each dig first.",
+    "approaches": "Table of lines near digs, the likeliest touched of each dig first.",
     "exposures": "Table of exposures with what they said of their lines.",
     "hole_advice": "Table of places where exposing a line would settle most.",
     "findings": "Table of findings.",
