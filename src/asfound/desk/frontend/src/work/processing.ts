@@ -13,7 +13,10 @@ interface TaskNews {
   progress?: number;
   message?: string;
   head?: number;
+  finished?: string | null;
 }
+
+const JUST_NOW = 15_000; // a task that ended so shortly ago may have been missed [ms]
 
 export class Processing {
   private seen = "";
@@ -80,12 +83,14 @@ export class Processing {
     } else if (task.state === "failed") {
       this.idle(`Processing stopped: ${task.message ?? task.words ?? "no reason given."}`, true);
       announce("Processing stopped.");
-    } else if (first) {
+    } else if (first && !(task.finished && Date.now() - Date.parse(task.finished) < JUST_NOW)) {
       // The last task was done before this page was opened: its results are on the sheet.
       this.idle();
     } else {
       this.stale = false;
       void this.reload().then(() => {
+        // A page that had nothing to show loads itself again.
+        if (!this.state.view) return;
         this.idle("Done: the sheet shows the new results.");
         announce(`Processed: ${this.state.view.counts.sound} sound, ${this.state.view.counts.doubtful} doubtful, ${this.state.view.counts.unfit} unfit.`);
       });
