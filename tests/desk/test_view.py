@@ -14,15 +14,8 @@ import pytest
 import shapely
 
 from asfound.deliver.delivery import prepare
-from asfound.desk.view import (
-    MISSING_LENGTH,
-    MISSING_PLACE,
-    SCALE,
-    build_view,
-    origin_of,
-    proj_text,
-    shots_bytes,
-)
+from asfound.desk.shot_columns import MISSING_LENGTH, MISSING_PLACE, SCALE, shots_bytes
+from asfound.desk.view import build_view, origin_of, proj_text
 from asfound.folder import run_job
 from asfound.folder.demonstration import build_demo
 from asfound.job import process
