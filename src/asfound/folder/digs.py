@@ -73,7 +73,7 @@ def read_dig_plan(folder: JobFolder) -> Plan:
         exposures=each("exposure", exposure_of),
         records=each("record", record_of),
         required=_required(folder, table_in(tree, "require", where)),
-        terrain=_terrain(folder, table_in(tree, "ground", where), settings),
+        terrain=_terrain(folder, table_in(tree, "ground", where)),
         searched=each("searched", _searched),
     )
     _own_names([item.name for item in plan.exposures], "exposures", where)
@@ -147,7 +147,7 @@ def _words(value: Any) -> tuple[str, ...]:
     return tuple(text(word) for word in value)
 
 
-def _terrain(folder: JobFolder, table: Table, settings: JobSettings) -> Terrain | None:
+def _terrain(folder: JobFolder, table: Table) -> Terrain | None:
     if not table.values:
         return None
     name = table.take("file", text)
