@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,10 +17,14 @@ How = tuple[str, float, float]
 FAR = 6.5
 ABOUT = 1.0
 IMPORTANCE = 2.0
+PARALLEL = 0.05
+BETWEEN = 8
 
 
-def soonest_directions(scene: Scene, how: How, extra: Floats) -> tuple[list[Floats], float]:
-    """Directions along which the state changes about soonest from the mean, and how soon."""
+def soonest_directions(
+    scene: Scene, how: How, extra: Floats
+) -> tuple[list[Floats], float, list[Floats]]:
+    """Directions along which the state changes about soonest from the mean, how soon; and all."""
     directions = _directions(scene, how)
     t = np.linspace(-FAR, FAR, 53)
     u = np.concatenate([t[:, None] * direction for direction in directions])
@@ -35,14 +40,16 @@ def soonest_directions(scene: Scene, how: How, extra: Floats) -> tuple[list[Floa
     ruling = soonest[:, int(np.argmin(soonest.min(axis=0)))]
     order = np.argsort(ruling, kind="stable")
     near = [directions[k] for k in order.tolist() if ruling[k] <= ruling[order[0]] + ABOUT]
-    return near, float(ruling[order[0]])
+    return near, float(ruling[order[0]]), directions
 
 
-def frame_of(scene: Scene, direction: Floats) -> Floats:
+def frame_of(scene: Scene, direction: Floats, others: Sequence[Floats] = ()) -> Floats:
     """(q, d) orthonormal columns: the direction, then what matters most, the radius fourth.
 
-    Quasi-random points are best in their first dimensions, so these go to what moves the line
-    where it comes nearest. Numbers that move nothing are left out.
+    Quasi-random points are best in their first dimensions, so these go to the other directions in
+    which the state may change, then to what moves the line where it comes nearest. An edge of the
+    dig that lies square to one of them is a step in a single dimension, which such points
+    integrate best. Numbers that move nothing are left out.
     """
     near = node_distances(scene, SPACE)
     spread = np.sqrt(np.sum(scene.root**2, axis=(1, 2)))
@@ -52,11 +59,18 @@ def frame_of(scene: Scene, direction: Floats) -> Floats:
         rows = np.vstack((rows, scene.path_root.reshape(-1, scene.size)))
     rows = rows[:, :-1]
     first = direction[:-1]
-    rest = rows - np.outer(rows @ first, first)
+    taken = first[None]
+    for other in others:
+        left = other[:-1] - taken.T @ (taken @ other[:-1])
+        length = float(np.linalg.norm(left))
+        if length > PARALLEL:
+            taken = np.vstack((taken, left / length))
+    rest = rows - (rows @ taken.T) @ taken
     q, r, _ = qr(rest.T, mode="economic", pivoting=True)
     size = np.abs(np.diag(r))
-    kept = q[:, size > 1e-7 * max(1e-12, float(size.max(initial=0.0)))]
-    kept = kept - np.outer(first, first @ kept)
+    most = float(np.sqrt(np.sum(rows**2, axis=1)).max(initial=0.0))
+    kept = q[:, size > 1e-7 * max(1e-12, most)]
+    kept = np.column_stack((taken[1:].T, kept - taken.T @ (taken @ kept)))
     basis = np.zeros((scene.size, kept.shape[1] + 2))
     basis[:-1, 0] = first
     own = [k for k in range(1, basis.shape[1]) if k != min(3, basis.shape[1] - 1)]
@@ -75,9 +89,8 @@ def steepest(scene: Scene, direction: Floats) -> float:
 
 def _directions(scene: Scene, how: How) -> list[Floats]:
     """Unit directions to try: where the distance grows, across the line, up, and between these."""
-    node, end = _nearest(scene)
-    row = scene.root[node] - (scene.path_root[end] if end >= 0 else 0.0)
-    pulls = [_unit(normal @ row) for normal in _normals(scene, node, how)]
+    spot = _nearest(scene)
+    pulls = [_unit(normal @ spot.root) for normal in _normals(scene, spot, how)]
     plain = [pull for pull in pulls if pull is not None]
     # half-way between as the numbers see it, whichever of them is the more uncertain
     between = [
@@ -104,29 +117,62 @@ def _unit(pull: Floats) -> Floats | None:
     return pull / size if size > 1e-9 else None
 
 
-def _nearest(scene: Scene) -> tuple[int, int]:
-    """The node nearest to the dig, and the nearest end of a tube (-1: none)."""
+@dataclass(frozen=True, eq=False)
+class _Spot:
+    """Where the mean line comes nearest to the dig.
+
+    Parameters
+    ----------
+    place, run : (3,) float64
+        The point, and the way of the line there [m].
+    root : (3, q) float64
+        How the line moves there against the dig.
+    """
+
+    place: Floats
+    run: Floats
+    root: Floats
+
+
+def _nearest(scene: Scene) -> _Spot:
+    """The middle of the stretch of the mean line that is nearest to the dig."""
+    count = len(scene.node)
+    if count > 1:
+        share = np.concatenate((np.tile(np.arange(BETWEEN) / BETWEEN, count - 1), [0.0]))
+        before = np.concatenate((np.repeat(np.arange(count - 1), BETWEEN), [count - 1]))
+        held = (share == 0.0) | scene.real[np.minimum(before, count - 2)]
+        share, before = share[held], before[held]
+    else:
+        share, before = np.zeros(1), np.zeros(1, np.int64)
+    after = np.minimum(before + 1, count - 1)
+    weight = share[:, None]
+    place = (1.0 - weight) * scene.node[before] + weight * scene.node[after]
+    gap = node_distances(replace(scene, node=place), SPACE)
+    near = np.flatnonzero(gap <= gap.min() + 1e-6)
+    pick = int(near[len(near) // 2])
+    one, two, part = int(before[pick]), int(after[pick]), float(share[pick])
+    root = (1.0 - part) * scene.root[one] + part * scene.root[two]
     if len(scene.path):
-        gap = scene.node[:, None, :] - scene.path[None, :, :]
-        flat = int(np.argmin(np.sum(gap**2, axis=2)))
-        return flat // len(scene.path), flat % len(scene.path)
-    alone = node_distances(scene, SPACE)
-    near = np.flatnonzero(alone <= alone.min() + 1e-6)
-    return int(near[len(near) // 2]), -1
+        begin, way = scene.path[0::2], scene.path[1::2] - scene.path[0::2]
+        square = np.maximum(np.sum(way**2, axis=1), 1e-300)
+        along = np.clip(np.sum((place[pick] - begin) * way, axis=1) / square, 0.0, 1.0)
+        away = place[pick] - begin - along[:, None] * way
+        tube = int(np.argmin(np.sum(away**2, axis=1)))
+        ends = scene.path_root[2 * tube : 2 * tube + 2]
+        root = root - (1.0 - along[tube]) * ends[0] - along[tube] * ends[1]
+    low, high = (one, two) if two > one else (max(one - 1, 0), one)
+    return _Spot(place[pick], scene.node[high] - scene.node[low], root)
 
 
-def _normals(scene: Scene, node: int, how: How) -> list[Floats]:
+def _normals(scene: Scene, spot: _Spot, how: How) -> list[Floats]:
     """Directions in space: where the distance grows, across the line, and up."""
     step = 1e-4
     shifts = np.vstack((step * np.eye(3), -step * np.eye(3)))
-    moved = replace(scene, node=scene.node[node] + shifts, root=np.zeros((6, 3, scene.size)))
-    moved = replace(moved, path_root=np.zeros(scene.path_root.shape))
-    value = node_distances(moved, *how)
+    value = node_distances(replace(scene, node=spot.place + shifts), *how)
     gradient = value[:3] - value[3:]
     size = float(np.linalg.norm(gradient))
     found = [gradient / size] if size > 1e-9 else []
-    low, high = max(node - 1, 0), min(node + 1, len(scene.node) - 1)
-    along = scene.node[high, :2] - scene.node[low, :2]
+    along = spot.run[:2]
     run = float(np.hypot(*along))
     sides = [np.array([-along[1], along[0], 0.0]) / run] if run > 1e-9 else list(np.eye(3)[:2])
     if how[0] == PLAN:

@@ -34,6 +34,8 @@ BOLDEST = 4.0
 CERTAIN = 8.0
 SURE = 5.0
 SEED = 20
+DIMENSIONS = 32
+"""Points are made for so many dimensions at a time, and the first of them used."""
 
 
 def chances(scene: Scene, how: How, extra: Floats) -> tuple[Floats, Floats, int]:
@@ -66,12 +68,12 @@ def chances(scene: Scene, how: How, extra: Floats) -> tuple[Floats, Floats, int]
     back = np.argsort(order)
     falling = extra[order]
     scene = _pruned(scene, how, float(largest + extra.max()))
-    directions, soonest = soonest_directions(scene, how, falling)
-    frames = [frame_of(scene, direction) for direction in directions]
+    directions, soonest, others = soonest_directions(scene, how, falling)
+    frames = [frame_of(scene, direction, others) for direction in directions]
     # all scramblings of the first direction, and one of each other, at once
     number = FEWEST
-    first = _across(frames[0], number, SCRAMBLINGS)
-    tried = [first, *(_across(frame, number, 1) for frame in frames[1:])]
+    first = _across(frames[0], 0, number, SCRAMBLINGS)
+    tried = [first, *(_across(frame, 0, number, 1) for frame in frames[1:])]
     chance = _stretches(scene, how, tried, directions, falling)
     means = chance[: len(first)].reshape(SCRAMBLINGS, number, -1).mean(axis=1)
     if soonest > SETTLED and np.all(np.minimum(means, 1.0 - means).max(axis=0) < GOAL):
@@ -82,30 +84,33 @@ def chances(scene: Scene, how: How, extra: Floats) -> tuple[Floats, Floats, int]
         for k in range(len(directions) - 1)
     ]
     best = int(np.argmin(varies))
+    kept = chance[: len(first)].reshape(SCRAMBLINGS, number, -1)
+    if best > 0:
+        kept, number = kept[:, :0], 0
     # rare events may hide between few points: two estimates in a row have to agree
     while True:
         before = means.mean(axis=0)
-        number *= 2
-        lines = [_across(frames[best], number, SCRAMBLINGS)]
+        more = 2 * number if number else 2 * FEWEST
+        lines = [_across(frames[best], number, more, SCRAMBLINGS)]
         chance = _stretches(scene, how, lines, [directions[best]], falling)
-        means = chance.reshape(SCRAMBLINGS, number, -1).mean(axis=1)
+        kept = np.concatenate((kept, chance.reshape(SCRAMBLINGS, more - number, -1)), axis=1)
+        number = more
+        means = kept.mean(axis=1)
         error = _standard_error(means)
         agree = np.abs(means.mean(axis=0) - before).max() <= AGREE
         if (error.max() <= GOAL and agree) or number >= MOST:
             return means.mean(axis=0)[back], error[back], SCRAMBLINGS * number
-        if error.max() > 4.0 * GOAL:
-            number = min(2 * number, MOST // 2)
 
 
 def _standard_error(means: Floats) -> Floats:
     return np.asarray(means.std(axis=0, ddof=1) / np.sqrt(len(means)))
 
 
-def _across(frame: Floats, number: int, scramblings: int) -> Floats:
-    """(scramblings number, q) points of the space across the frame's first column."""
+def _across(frame: Floats, low: int, high: int, scramblings: int) -> Floats:
+    """Points of the space across the frame's first column, from low to high of each sequence."""
     size = frame.shape[1] - 1
     points = np.concatenate(
-        [normal_points(size, number, scrambling) for scrambling in range(scramblings)]
+        [normal_points(size, high, scrambling)[low:] for scrambling in range(scramblings)]
     )
     return np.asarray(points @ frame[:, 1:].T)
 
@@ -258,9 +263,14 @@ def _between(
     return answer
 
 
-@lru_cache(maxsize=64)
 def normal_points(size: int, number: int, scrambling: int) -> Floats:
     """(number, size) standard normal points, the same at every call."""
+    wide = -(-size // DIMENSIONS) * DIMENSIONS
+    return _points(wide, number, scrambling)[:, :size]
+
+
+@lru_cache(maxsize=128)
+def _points(size: int, number: int, scrambling: int) -> Floats:
     uniform = qmc.Sobol(size, scramble=True, seed=SEED + scrambling).random(number)
     points = ndtri(np.clip(uniform, 1e-12, 1.0 - 1e-12))
     points.setflags(write=False)
