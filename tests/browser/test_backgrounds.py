@@ -134,3 +134,55 @@ def test_a_file_that_is_no_picture_is_refused_in_words(open_page: Any, tmp_path:
     page.locator("#work-background > summary").click()
     page.set_input_files("#background-file", path)
     expect(page.locator("#work-background .form-said")).to_contain_text("can't be read")
+
+
+def pmtiles(path: Path, colour: tuple[int, int, int]) -> None:
+    """One picture of the whole world, in the layout of the PMTiles specification, version 3."""
+    import struct
+    import zlib
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        check = zlib.crc32(kind + data)
+        return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", check)
+
+    # A PNG (ISO/IEC 15948) of 256 by 256 pixels, 8 bits, RGB, no filter.
+    tile = b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", struct.pack(">2I5B", 256, 256, 8, 2, 0, 0, 0))
+    tile += chunk(b"IDAT", zlib.compress((b"\0" + bytes(colour) * 256) * 256))
+    tile += chunk(b"IEND", b"")
+
+    def varint(value: int) -> bytes:
+        out = b""
+        while value > 0x7F:
+            out += bytes([value & 0x7F | 0x80])
+            value >>= 7
+        return out + bytes([value])
+
+    # One entry: tile id 0, run of 1, its length, offset 0 (stored plus one).
+    directory = b"".join(varint(v) for v in (1, 0, 1, len(tile), 1))
+    meta = b"{}"
+    start = 127
+    header = b"PMTiles" + bytes([3])
+    header += struct.pack(
+        "<8Q", start, len(directory), start + len(directory), len(meta),
+        0, 0, start + len(directory) + len(meta), len(tile),
+    )  # fmt: skip
+    header += struct.pack("<3Q", 1, 1, 1)
+    header += bytes([1, 1, 1, 2, 0, 0])  # clustered, no compression twice, PNG, zoom 0 to 0
+    header += struct.pack("<4i", -1_800_000_000, -850_000_000, 1_800_000_000, 850_000_000)
+    header += struct.pack("<B2i", 0, 0, 0)
+    assert len(header) == start
+    path.write_bytes(header + directory + meta + tile)
+
+
+def test_pictures_in_a_pmtiles_file_are_drawn(
+    open_page: Any, results: Results, tmp_path: Path
+) -> None:
+    path = tmp_path / "world.pmtiles"
+    pmtiles(path, (10, 200, 30))
+    line = results.lines[0]
+    east, north = float(line.easting[0]), float(line.northing[0])
+    page = open_page()
+    page.evaluate(f"() => job.asfound.sheet.goto({east!r}, {north!r}, 0.1)")
+    choose(page, path)
+    page.wait_for_timeout(1000)
+    assert int(np.argmax(colour_at(page, east, north)[:3])) == 1
