@@ -66,8 +66,10 @@ def pages() -> dict[str, str]:
     """File name and content of every generated page."""
     from asfound.budget import profile_reference, rules_reference
     from asfound.deliver import outputs_reference
+    from asfound.desk.reference import api_reference
 
     return {
+        "api.md": api_reference(),
         "command-line.md": command_line(),
         "rules.md": rules_reference(),
         "profile.md": profile_reference(),

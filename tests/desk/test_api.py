@@ -13,6 +13,8 @@ ROWS = (
     "1,2026-11-17T14:12:20Z,39.272087,-98.040451,404.03,RTK fixed,gas,1.10\r\n"
     "2,2026-11-17T14:13:20Z,39.272097,-98.040451,404.05,RTK fixed,gas,1.12\r\n"
 )
+WHEN = "2026-11-17T14:12:20Z"
+PLACED = {"time": WHEN, "latitude": 39.0, "longitude": -98.0}
 HINTS = '{"frame": "ITRF2020", "receiver": "EL-1", "antenna_height": "2 m"}'
 
 
@@ -213,6 +215,7 @@ def test_posted_shots_become_an_upload_whose_keys_never_change(api):
         "rows": [row, {**row, "name": "p2", "latitude": 39.2721}],
     }
     body["rows"][0]["time"] = "2026-11-17T14:12:20Z"
+    body["rows"][1]["time"] = "some time on Monday"
     other = [{**one, "longitude": -98.05} for one in body["rows"]]
     half = api("POST", "/shots", json={**body, "receiver": "EL-7", "rows": other}).json()["read"]
     assert (half["shots"], half["reported"]) == (1, 1)
@@ -248,10 +251,11 @@ def test_posted_shots_become_an_upload_whose_keys_never_change(api):
     ("changed", "field"),
     [
         ({"rows": []}, "rows"),
-        ({"rows": [{"latitude": 39.0}]}, "rows.0"),
-        ({"rows": [{"latitude": 39.0, "longitude": -98.0, "easting_m": 1.0}]}, "rows.0"),
-        ({"rows": [{"latitude": 95.0, "longitude": -98.0}]}, "rows.0.latitude"),
-        ({"rows": [{"latitude": 39.0, "longitude": -98.0, "depth": 1.0}]}, "rows.0.depth"),
+        ({"rows": [{"latitude": 39.0, "longitude": -98.0}]}, "rows.0.time"),
+        ({"rows": [{"time": WHEN, "latitude": 39.0}]}, "rows.0"),
+        ({"rows": [{**PLACED, "easting_m": 1.0}]}, "rows.0"),
+        ({"rows": [{**PLACED, "latitude": 95.0}]}, "rows.0.latitude"),
+        ({"rows": [{**PLACED, "depth": 1.0}]}, "rows.0.depth"),
         ({"frame": ""}, "frame"),
         ({"frame": "no such frame"}, None),
         ({"receiver": ""}, "receiver"),
@@ -259,7 +263,7 @@ def test_posted_shots_become_an_upload_whose_keys_never_change(api):
 )
 def test_shots_that_can_not_be_understood_are_refused_at_once(api, changed, field):
     body = {"receiver": "EL-2", "frame": "ITRF2020"}
-    body["rows"] = [{"latitude": 39.0, "longitude": -98.0}]
+    body["rows"] = [PLACED]
     problem(api("POST", "/shots", json={**body, **changed}), 422, field)
     assert api("GET", "").json()["head"] == 1
 
@@ -270,9 +274,8 @@ def test_a_receivers_token_posts_under_its_own_serial_only(api):
     secret, _ = store.create_token("pole 5", "technician", receiver="EL-5")
     program = api.site.browser()
     program.headers["Authorization"] = f"Bearer {secret}"
-    row = {"latitude": 39.0, "longitude": -98.0}
     for serial, status in (("EL-5", 201), ("EL-6", 403)):
-        body = {"receiver": serial, "frame": "ITRF2020", "rows": [row]}
+        body = {"receiver": serial, "frame": "ITRF2020", "rows": [PLACED]}
         answer = program.post(f"/api/v1/jobs/{api.site.job}/shots", json=body)
         assert answer.status_code == status
     assert api("GET", "/ledger").json()["entries"][-1]["who"] == "EL-5 (pole 5)"

@@ -20,6 +20,7 @@ from asfound.store import UnknownError
 XSS = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>"
 FORMULA = '=HYPERLINK("http://evil.example","x")'
 CRS = "EPSG:6467"
+PLACED = {"time": "2026-11-17T14:12:20Z", "latitude": 39.27, "longitude": -98.04}
 ROWS = (
     "Point,Time (UTC),Latitude,Longitude,Ellipsoidal height (m),Fix,Utility,Depth (m),Note\r\n"
     "{name},2026-11-17T14:12:20Z,39.272087,-98.040451,404.03,RTK fixed,gas,1.10,{note}\r\n"
@@ -88,7 +89,7 @@ def test_script_in_every_text_is_shown_as_text(job):
             json={
                 "receiver": XSS[:80],
                 "frame": "ITRF2020",
-                "rows": [{"latitude": 39.27, "longitude": -98.04, "name": XSS, "note": XSS}],
+                "rows": [{**PLACED, "name": XSS, "note": XSS}],
             },
         ),
     ]

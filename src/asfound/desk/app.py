@@ -72,22 +72,10 @@ def create_app(config: DeskConfig, desk: Desk | None = None) -> FastAPI:
         yield
         app.state.stopping.set()
 
-    app = FastAPI(
-        title="asfound desk",
-        version=__version__,
-        description=DESCRIPTION,
-        openapi_url=None,
-        docs_url=None,
-        redoc_url=None,
-        lifespan=living,
-    )
+    app = bare_app(living)
     app.state.desk = opened
     app.state.watch = Watch(opened)
     app.state.stopping = threading.Event()
-    for router in (*api.ROUTERS, *pages.ROUTERS):
-        app.router.routes.extend(router.routes)
-    _describe(app)
-    check_routes(app)
 
     app.add_exception_handler(AsfoundError, problems.on_asfound_error)
     app.add_exception_handler(HTTPException, problems.on_http_exception)
@@ -98,6 +86,24 @@ def create_app(config: DeskConfig, desk: Desk | None = None) -> FastAPI:
     if config.hosts:
         app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(config.hosts))
     app.add_middleware(SecurityHeaders, config=config)
+    return app
+
+
+def bare_app(lifespan: Any = None) -> FastAPI:
+    """All routes, checked against the table of roles, without a desk behind them."""
+    app = FastAPI(
+        title="asfound desk",
+        version=__version__,
+        description=DESCRIPTION,
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+        lifespan=lifespan,
+    )
+    for router in (*api.ROUTERS, *pages.ROUTERS):
+        app.router.routes.extend(router.routes)
+    _describe(app)
+    check_routes(app)
     return app
 
 

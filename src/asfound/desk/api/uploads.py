@@ -252,7 +252,9 @@ class PostedShot(Body):
     """
 
     name: Short = ""
-    time: Short = Field("", description="ISO 8601; without a zone it is UTC.")
+    time: Annotated[Short, Field(min_length=10)] = Field(
+        description="ISO 8601; without a zone it is UTC."
+    )
     longitude: Annotated[float, Field(ge=-180, le=360)] | None = None
     latitude: Annotated[float, Field(ge=-90, le=90)] | None = None
     easting_m: Number | None = None
@@ -310,8 +312,8 @@ class PostedShots(Body):
 def post_shots(request: Request, job: JobId, body: PostedShots, key: Key = None) -> Json:
     """Acknowledged when they are on the ledger; they count when the job is processed next.
 
-    `read` says how they were understood: a row that is no shot, such as one without a time beside
-    others that have one, is kept and reported with its reason.
+    `read` says how they were understood: a row that is no shot, such as one whose time can't be
+    read, is kept and reported with its reason.
     """
     desk = desk_of(request)
     frame, epoch, heights, geoid = body.frame, body.epoch, body.heights, body.geoid
