@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import re
@@ -17,6 +18,10 @@ _SHA256 = re.compile(r"[0-9a-f]{64}")
 
 class TooLargeError(InputError):
     """More bytes came than are taken."""
+
+
+class DiskError(InputError):
+    """The server's disk is full, read-only or damaged; nothing was kept."""
 
 
 @dataclass(frozen=True)
@@ -65,8 +70,8 @@ class Blobs:
         ------
         TooLargeError
             If there are more; nothing is kept.
-        InputError
-            If it can't be written.
+        DiskError
+            If it can't be written; nothing is kept.
         """
         handle = -1
         temporary = Path()
@@ -99,13 +104,42 @@ class Blobs:
             if handle >= 0:
                 temporary.unlink(missing_ok=True)
             if isinstance(error, OSError):
-                raise InputError(
-                    f"the file can't be kept: {error.strerror or error}.",
+                what, remedy = disk_words(error)
+                raise DiskError(
+                    f"the file was not kept: {what}",
                     where="file",
-                    remedy="Free some space on the server, then send it again.",
+                    remedy=f"{remedy} Send it again.",
                 ) from error
             raise
         return Kept(sha256, size, path)
+
+
+_OUT_OF_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+_NOT_OURS = (errno.EROFS, errno.EACCES, errno.EPERM)
+
+
+def disk_words(error: OSError) -> tuple[str, str]:
+    """What is wrong with the server's disk, and what to do about it."""
+    if error.errno in _OUT_OF_ROOM:
+        return "the server's disk is full.", "Ask the administrator to make room on it."
+    if error.errno in _NOT_OURS:
+        return (
+            "the server's folder can't be written to.",
+            "Ask the administrator to check its permissions, and that its disk is not read-only.",
+        )
+    return (
+        f"the server's disk failed: {error.strerror or type(error).__name__}.",
+        "Ask the administrator to look at it.",
+    )
+
+
+def is_disk_fault(error: BaseException | None) -> bool:
+    """Whether an error, or what caused it, is that nothing can be written."""
+    while error is not None:
+        if isinstance(error, OSError) and error.errno in (*_OUT_OF_ROOM, *_NOT_OURS, errno.EIO):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
 
 
 def _sync_folder(folder: Path) -> None:

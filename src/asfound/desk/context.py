@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import pickle
+import shutil
 import threading
+import time
 from collections import OrderedDict
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from asfound.desk.blobs import Blobs
 from asfound.desk.config import DeskConfig
 from asfound.desk.state import JobState, fold
+from asfound.errors import InputError
 from asfound.store import Store, UnknownError, open_store, read_key
 
 if TYPE_CHECKING:
@@ -19,6 +22,8 @@ if TYPE_CHECKING:
 
 _STATES_AT_HAND = 64
 _RESULTS_AT_HAND = 4
+_LEFT = 3600.0
+"""A temporary file this old [s] belongs to no one who is still at work."""
 
 
 @dataclass
@@ -129,6 +134,21 @@ class Desk:
                     self._results.popitem(last=False)
         return loaded
 
+    def clear_leftovers(self) -> None:
+        """Remove what was half written when a process was killed; no record is among it."""
+        before = time.time() - _LEFT
+        for folder, pattern in (
+            (self.config.blobs, ".part-*"),
+            (self.config.releases, ".part-*"),
+            (self.config.jobs, "*/release-*"),
+        ):
+            for path in folder.glob(pattern):
+                try:
+                    if path.lstat().st_mtime < before:
+                        shutil.rmtree(path) if path.is_dir() else path.unlink()
+                except OSError:
+                    continue  # It only takes room.
+
 
 @dataclass(frozen=True)
 class JobPlaces:
@@ -163,9 +183,22 @@ class JobPlaces:
 
 
 def open_desk(config: DeskConfig) -> Desk:
-    """A desk over its folder and database, which are made where they are missing."""
-    for folder in (config.data, config.blobs, config.jobs, config.releases, config.grids):
-        folder.mkdir(parents=True, exist_ok=True, mode=0o750)
+    """A desk over its folder and database, which are made where they are missing.
+
+    Raises
+    ------
+    InputError, StoreError
+        If the folder can't be written to, or the database can't be used.
+    """
+    try:
+        for folder in (config.data, config.blobs, config.jobs, config.releases, config.grids):
+            folder.mkdir(parents=True, exist_ok=True, mode=0o750)
+    except OSError as error:
+        raise InputError(
+            f"the desk's folder can't be made: {error.strerror or error}.",
+            where=str(config.data),
+            remedy="Check its permissions and the free space, or name another with --data.",
+        ) from error
     key = read_key(config.signing_key, create=True)
     store = open_store(config.database_address, signing_key=key)
     return Desk(config, store, Blobs(config.blobs))

@@ -17,9 +17,9 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from asfound.desk.blobs import TooLargeError
+from asfound.desk.blobs import DiskError, TooLargeError, disk_words, is_disk_fault
 from asfound.errors import AsfoundError, SettingsError
-from asfound.store import BusyError, ConflictError, StoreError, UnknownError
+from asfound.store import BusyError, ConflictError, FullError, StoreError, UnknownError
 
 LOG = logging.getLogger("asfound.desk")
 
@@ -37,6 +37,7 @@ _WORDS = {
     429: ("Too many tries.", "Wait some minutes, then try again."),
     500: ("The desk has a fault of its own.", "Nothing was lost; tell the administrator."),
     503: ("The desk is busy.", "Try again in a minute."),
+    507: ("The desk can't keep anything now.", "Nothing was written; tell the administrator."),
 }
 _KEY = re.compile(r"(?:unknown key )?'?([a-z_]+)'?(?: = | is missing|\.$)")
 _OPTION = re.compile(r"--([a-z]+(?:-[a-z]+)*)")
@@ -64,6 +65,8 @@ def status_of(error: AsfoundError) -> int:
         (UnknownError, 404),
         (ConflictError, 409),
         (TooLargeError, 413),
+        (DiskError, 507),
+        (FullError, 507),
         (BusyError, 503),
         (StoreError, 503),
     )
@@ -151,6 +154,9 @@ async def on_asfound_error(request: Request, error: Exception) -> Response:
 async def on_http_exception(request: Request, error: Exception) -> Response:
     """A refusal."""
     assert isinstance(error, HTTPException)
+    if error.status_code == 400 and is_disk_fault(error.__cause__):
+        # A form's files are put aside while they come; see `on_fault`.
+        return await on_fault(request, error)
     if error.status_code in (302, 303, 307) and error.headers:
         return RedirectResponse(error.headers["Location"], error.status_code)
     if not is_api(request) and not hasattr(request.state, "identity"):
@@ -201,5 +207,16 @@ def _field(place: Sequence[Any]) -> str:
 
 async def on_fault(request: Request, error: Exception) -> Response:
     """A fault of ours: to the log with its traceback, to the user without."""
+    if is_disk_fault(error):
+        LOG.error("%s %s: %s", request.method, request.url.path, error.__cause__ or error)
+        return answer(request, _disk_problem(error))
     LOG.error("%s %s failed", request.method, request.url.path, exc_info=error)
     return answer(request, problem_body(500))
+
+
+def _disk_problem(error: BaseException | None) -> dict[str, Any]:
+    """That nothing can be written now, as a problem."""
+    while error is not None and not isinstance(error, OSError):
+        error = error.__cause__ or error.__context__
+    what, remedy = disk_words(error) if error is not None else ("", "")
+    return problem_body(507, f"nothing was written: {what}", remedy, "", "disk")

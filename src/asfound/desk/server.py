@@ -5,12 +5,16 @@ from __future__ import annotations
 import os
 import secrets
 import signal
+import socket
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from types import FrameType
+from typing import NoReturn
 
 import uvicorn
 
@@ -18,9 +22,14 @@ from asfound.desk.app import create_app
 from asfound.desk.config import DeskConfig
 from asfound.desk.context import open_desk
 from asfound.desk.demo import add_demo
+from asfound.desk.locking import only_server
+from asfound.desk.logs import set_up_logs
+from asfound.errors import InputError
 
 _LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"
 _GRACE = 5
+_WELL = 30.0
+"""A worker that ran for so long [s] is started again without delay."""
 
 
 def new_code() -> str:
@@ -60,8 +69,9 @@ class Worker:
         self._thread.start()
 
     def _watch(self) -> None:
-        wait = 0.5
+        wait = 0.25
         while not self._stop.is_set():
+            started = time.monotonic()
             # A session of its own: Ctrl-C on the console is for the server, which stops us.
             self.process = subprocess.Popen(
                 [sys.executable, "-m", "asfound.desk.worker"],
@@ -69,7 +79,7 @@ class Worker:
                 start_new_session=True,
             )
             self.process.wait()
-            wait = min(wait * 2, 30.0)
+            wait = 0.25 if time.monotonic() - started > _WELL else min(wait * 2, 30.0)
             self._stop.wait(wait)
 
     def stop(self) -> None:
@@ -104,8 +114,22 @@ def run_desk(
     say : callable
         Told what whoever started the desk must know: its address and the first-run code.
     """
+    set_up_logs()
+    with only_server(config.data), _ended_by_signals(), closing(_listen(host, port)) as listening:
+        _run(config, host, listening, demo, say)
+
+
+def _run(
+    config: DeskConfig,
+    host: str,
+    listening: socket.socket,
+    demo: bool,
+    say: Callable[[str], None],
+) -> None:
     config = replace(config, first_run_code=config.first_run_code or new_code())
     desk = open_desk(config)
+    desk.clear_leftovers()
+    port = listening.getsockname()[1]
     address = config.public_address or f"http://{'localhost' if _local(host) else host}:{port}"
     if demo:
         made = add_demo(desk)
@@ -119,8 +143,6 @@ def run_desk(
     server = DeskServer(
         uvicorn.Config(
             create_app(config, desk),
-            host=host,
-            port=port,
             log_level="warning",
             # Whose address is believed is the desk's own setting.
             proxy_headers=False,
@@ -131,9 +153,45 @@ def run_desk(
     worker = Worker(config)
     worker.start()
     try:
-        server.run()
+        server.run(sockets=[listening])
     finally:
         worker.stop()
+        desk.store.close()
+
+
+@contextmanager
+def _ended_by_signals() -> Iterator[None]:
+    """Ctrl-C and ``systemctl stop`` are ends like any other, at any moment, with code 0."""
+
+    def leave(*_: object) -> NoReturn:
+        raise SystemExit(0)
+
+    numbers = (signal.SIGINT, signal.SIGTERM)
+    before = {number: signal.signal(number, leave) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    """A socket at an address.
+
+    Raises
+    ------
+    InputError
+        If it can't be listened on.
+    """
+    try:
+        family, *_ = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+        return socket.create_server((host, port), family=family)
+    except OSError as error:
+        raise InputError(
+            f"port {port} of {host} can't be listened on: {error.strerror or error}.",
+            where="--port",
+            remedy="Another program may use it: stop that one, or choose another port.",
+        ) from error
 
 
 def _local(host: str) -> bool:

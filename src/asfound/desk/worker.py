@@ -23,12 +23,15 @@ from pathlib import Path
 
 from asfound import __version__
 from asfound.desk.actions import seal_batches
+from asfound.desk.blobs import disk_words
 from asfound.desk.config import DeskConfig
 from asfound.desk.context import Desk, JobPlaces, open_desk, save_results
+from asfound.desk.locking import WORKER_LOCK, try_lock
+from asfound.desk.logs import set_up_logs
 from asfound.desk.materialise import materialise
 from asfound.desk.problems import desk_words, sentence
 from asfound.desk.receivers import receivers_of
-from asfound.desk.state import JobState
+from asfound.desk.state import QUIET_ACTIONS, JobState
 from asfound.errors import AsfoundError
 from asfound.folder import process_job, write_whole
 from asfound.store import StoreError, Task
@@ -86,10 +89,12 @@ class Progress:
 
 def run_task(desk: Desk, task: Task) -> None:
     """Do one claimed task; what goes wrong is said in the task."""
+    started = time.monotonic()
     try:
         with Progress(desk, task) as progress:
             process_task(desk, task, progress)
         desk.store.finish(task)
+        LOG.info("%s: processed in %.1f s", task.job, time.monotonic() - started)
     except LostError:
         LOG.warning("task %s went to another worker", task.id)
     except AsfoundError as error:
@@ -98,6 +103,11 @@ def run_task(desk: Desk, task: Task) -> None:
             f"{where}{sentence(_plain(desk, error.what))} {sentence(_plain(desk, error.remedy))}"
         )
         desk.store.finish(task, message=words.strip()[:4000], failed=True)
+        LOG.info("%s: can't be processed: %s", task.job, error.what)
+    except OSError as error:
+        LOG.error("task %s: %s", task.id, error)
+        what, remedy = disk_words(error)
+        desk.store.finish(task, message=f"{sentence(what)} {remedy}", failed=True)
     except Exception:
         LOG.exception("task %s failed", task.id)
         message = "The desk has a fault of its own. Nothing was lost; tell the administrator."
@@ -133,19 +143,24 @@ def process_task(desk: Desk, task: Task, progress: Progress) -> None:
         results, files = process_job(folder.path, progress=progress)
         target = places.states / f"{state.changed_at}-{task.id}-{task.attempts}"
         shutil.rmtree(target, ignore_errors=True)
-        target.mkdir()
-        build_view(results, target / "view", progress=progress)
-        progress("Keeping the results")
-        hashes = {}
-        for file in files:
-            name = file.relative_to(folder.out).as_posix()
-            kept = target / "out" / name
-            kept.parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(file, kept)
-            hashes[name] = hashlib.sha256(kept.read_bytes()).hexdigest()
-        save_results(target / "results.pickle", results)
-        known = json.dumps(receivers_of(results), ensure_ascii=False)
-        write_whole(target / "receivers.json", known.encode("utf-8", "replace"))
+        try:
+            target.mkdir()
+            build_view(results, target / "view", progress=progress)
+            progress("Keeping the results")
+            hashes = {}
+            for file in files:
+                name = file.relative_to(folder.out).as_posix()
+                kept = target / "out" / name
+                kept.parent.mkdir(parents=True, exist_ok=True)
+                shutil.copyfile(file, kept)
+                hashes[name] = hashlib.sha256(kept.read_bytes()).hexdigest()
+            save_results(target / "results.pickle", results)
+            known = json.dumps(receivers_of(results), ensure_ascii=False)
+            write_whole(target / "receivers.json", known.encode("utf-8", "replace"))
+        except BaseException:
+            # On a disk that is full, what came of it would keep it full.
+            shutil.rmtree(target, ignore_errors=True)
+            raise
         progress("Writing it to the ledger")
         desk.store.append(
             task.job,
@@ -225,22 +240,55 @@ def work(desk: Desk, stop: threading.Event) -> None:
             stop.wait(5.0)
 
 
+def take_up(desk: Desk) -> None:
+    """Take up what was broken off when the desk was stopped or killed.
+
+    The caller is the only worker: tasks that run are run by no one. And a change may be on the
+    ledger whose server was killed before it asked for processing.
+    """
+    for task in desk.store.requeue_stale(timedelta(0)):
+        LOG.warning("%s: processing was broken off; it is %s", task.job, task.state)
+    if not desk.config.auto_process:
+        return
+    for job in desk.store.list_jobs(state="open"):
+        tasks = desk.store.list_tasks(job.id, limit=1)
+        since = desk.store.entries(job.id, after=tasks[0].head if tasks else 0)
+        # Posted shots alone wait for someone to ask; see `actions.post_shots`.
+        if all(one.action in (*QUIET_ACTIONS, "shots-posted", "job-created") for one in since):
+            continue
+        state = desk.state(job.id)
+        if not state.up_to_date and (state.current or state.batches()):
+            desk.store.enqueue(job.id, "process", state.head)
+
+
 def main() -> None:
     """Run as ``python -m asfound.desk.worker``; set up by ``ASFOUND_DATA`` and
     ``ASFOUND_DATABASE``."""
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(message)s")
+    set_up_logs()
     config = DeskConfig(
         data=Path(os.environ["ASFOUND_DATA"]), database=os.environ.get("ASFOUND_DATABASE", "")
     )
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
-    parent = os.getppid()
-    watched = os.environ.get("ASFOUND_PARENT") == str(parent)
-    if watched:
-        threading.Thread(target=_follow, args=(parent, stop), daemon=True).start()
+    wanted = os.environ.get("ASFOUND_PARENT", "")
+    if wanted:
+        threading.Thread(target=_follow, args=(int(wanted), stop), daemon=True).start()
     os.nice(5)
-    work(open_desk(config), stop)
+    try:
+        desk = open_desk(config)
+        # The worker of a server that was killed ends its task first.
+        while (lock := try_lock(config.data / WORKER_LOCK)) is None:
+            if stop.wait(0.2):
+                return
+        try:
+            take_up(desk)
+            work(desk, stop)
+        finally:
+            os.close(lock)
+    except (AsfoundError, OSError) as error:
+        LOG.error("the worker can't work: %s", error)
+        raise SystemExit(1) from error
 
 
 def _follow(parent: int, stop: threading.Event) -> None:

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from asfound.store._errors import (
         BusyError,
         ConflictError,
+        FullError,
         HeadMovedError,
         KeyReusedError,
         StoreError,
@@ -56,6 +57,7 @@ _PLACES = {
     "_errors": (
         "BusyError",
         "ConflictError",
+        "FullError",
         "HeadMovedError",
         "KeyReusedError",
         "StoreError",
@@ -84,6 +86,7 @@ __all__ = [
     "Crew",
     "Entry",
     "Fault",
+    "FullError",
     "Head",
     "HeadMovedError",
     "Job",

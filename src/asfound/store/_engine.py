@@ -20,7 +20,7 @@ from sqlalchemy.exc import (
 )
 
 from asfound.errors import InputError
-from asfound.store._errors import BusyError, StoreError
+from asfound.store._errors import BusyError, FullError, StoreError
 
 Journal = Literal["wal", "delete"]
 
@@ -216,14 +216,21 @@ def _said(error: Exception, where: str) -> StoreError:
             remedy="Nothing was written. Try again; close the program that holds it.",
         )
     if "full" in text:
-        return StoreError(
+        return FullError(
             "the disk is full.", where=where, remedy="Nothing was written. Make room, try again."
         )
-    if "readonly" in text:
+    if "No space left" in text or "disk I/O error" in text:
+        return FullError(
+            "the disk can't be written to; it is full, or damaged.",
+            where=where,
+            remedy="Nothing was written. Make room, look at the system's log, try again.",
+        )
+    if "readonly" in text or "read-only" in text:
         return StoreError(
             "the database can't be written to.",
             where=where,
-            remedy="Check the permissions of the file and its folder.",
+            remedy="Check the permissions of the file and its folder, and that the disk is not "
+            "read-only.",
         )
     return StoreError(
         f"the database can't be used: {text}.",

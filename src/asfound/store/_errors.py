@@ -13,6 +13,10 @@ class BusyError(StoreError):
     """The database was locked for longer than a writer waits; nothing was written."""
 
 
+class FullError(StoreError):
+    """The disk is full; nothing was written."""
+
+
 class UnknownError(InputError):
     """There is no such job, user, crew, receiver, task or release."""
 
