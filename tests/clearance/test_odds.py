@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import ncx2, norm
 
+from asfound.clearance import surface_from_points
 from asfound.clearance._scene import make_scene
 from asfound.clearance.odds import odds
 from asfound.clearance.solids import solid_of
@@ -92,6 +93,81 @@ def test_a_post_beside_the_line_hits_with_the_normal_chance_of_its_width():
     assert answer.contact == pytest.approx(band, abs=1.5e-3)
     wide = norm.cdf((0.7 - 0.4) / sd) - norm.cdf((-0.7 - 0.4) / sd)
     assert answer.breach[0] == pytest.approx(wide, abs=1.5e-3)
+
+
+SURVEYED = surface_from_points(
+    np.array([[EAST + x, NORTH + y, 100.0] for x in (-6.0, 0.0, 6.0) for y in (-1.0, 1.0)]),
+    "invented ground about the middle of a dig",
+)
+
+
+def below_ground(dig, place, *, height, level, along=0.0, nodes=2):
+    """A level line that crosses the dig at a place along it, or runs under it from there."""
+    half = 20.0
+    s = np.linspace(-half, half, nodes)
+    east = np.full(nodes, EAST + place) if along == 0.0 else EAST + place + along * s
+    north = NORTH + s if along == 0.0 else np.full(nodes, NORTH)
+    mean = np.column_stack((east, north, np.full(nodes, height)))
+    covariance = np.zeros((nodes, 3, nodes, 3))
+    for axis, sd in enumerate((0.01, 0.01, level)):
+        covariance[:, axis, :, axis] = sd**2
+    solid = solid_of(dig, SURVEYED)
+    scene = make_scene(
+        mean, covariance.reshape(3 * nodes, -1), np.ones(nodes - 1, bool), solid, solid.pieces,
+        0.05, 0.0,
+    )  # fmt: skip
+    return scene, solid
+
+
+LONG = Trench(
+    "t", EAST + np.array([-30.0, 30.0]), NORTH + np.zeros(2), np.array([2.0]), np.array([1.0]),
+    np.array([NAN]), vertical_sd=0.05,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("place", [0.0, 12.0, -24.0])
+def test_ground_that_is_guessed_at_the_ends_of_a_trench_leaves_its_middle_as_sure(place):
+    scene, _ = below_ground(LONG, place, height=99.0 - 0.05 - 0.1, level=0.04)
+    # 0.02 m of the points and 3 % of the way to the nearest, one metre aside
+    away = np.hypot(max(abs(place) - 6.0, 0.0), 1.0)
+    sd = np.sqrt(0.05**2 + 0.04**2 + 0.02**2 + (0.03 * away) ** 2)
+    answer = odds(scene, [distance_rule(0.3)])
+    assert answer.contact == pytest.approx(norm.cdf(-0.1 / sd), abs=2e-3)
+    assert answer.breach[0] == pytest.approx(norm.cdf(0.2 / sd), abs=2e-3)
+    # inside the dig the distance of the axis is none: the radius is all that is left
+    expected = np.maximum(0.1 + sd * norm.ppf([0.05, 0.5, 0.95]), -0.05)
+    assert answer.quantiles == pytest.approx(expected, abs=0.1 * sd)
+
+
+@pytest.mark.parametrize("place", [0.0, 24.0])
+def test_a_bore_below_guessed_ground_is_doubtful_only_where_the_ground_is(place):
+    bore = Bore(
+        "b", EAST + np.array([-30.0, 30.0]), NORTH + np.zeros(2), np.full(2, 1.5),
+        np.full(2, NAN), 0.1, 0.3, 0.0, 0.05, 0.0, 0.0,
+    )  # fmt: skip
+    scene, _ = below_ground(bore, place, height=98.2, level=0.04)
+    away = np.hypot(max(abs(place) - 6.0, 0.0), 1.0)
+    sd = np.sqrt(0.05**2 + 0.04**2 + 0.02**2 + (0.03 * away) ** 2)
+    gap, reach = 0.3, 0.2
+    band = norm.cdf((reach - gap) / sd) - norm.cdf((-reach - gap) / sd)
+    assert odds(scene).contact == pytest.approx(band, abs=3e-3)
+
+
+def test_a_line_all_along_under_guessed_ground_touches_as_often_as_plain_draws_say():
+    nodes = 21
+    scene, solid = below_ground(LONG, 0.0, height=98.65, level=0.04, along=1.0, nodes=nodes)
+    rng = np.random.default_rng(11)
+    draws = 200_000
+    station = np.linspace(10.0, 50.0, nodes)
+    sd = np.interp(station, solid.ground_station, solid.ground_sd)
+    apart = (station[:, None] - station) / 10.0
+    covariance = np.outer(sd, sd) * np.exp(-0.5 * apart**2) + 1e-12 * np.eye(nodes)
+    bottom = 99.0 + rng.standard_normal((draws, nodes)) @ np.linalg.cholesky(covariance).T
+    bottom += 0.05 * rng.standard_normal((draws, 1))
+    top = 98.65 + 0.05 + 0.04 * rng.standard_normal((draws, 1))
+    plain = np.mean((bottom - top).min(axis=1) <= 0.0)
+    assert 0.1 < plain < 0.9
+    assert odds(scene).contact == pytest.approx(plain, abs=0.01)
 
 
 def test_a_size_that_is_not_known_is_integrated_over():

@@ -50,10 +50,46 @@ def test_a_trench_takes_its_width_along_its_axis_and_follows_the_ground_down():
 
 
 def test_doubt_of_the_ground_adds_to_the_doubt_of_a_depth_but_not_of_an_elevation():
-    by_depth = solid_of(trench(), FLAT)
-    by_elevation = solid_of(trench(depth=ONE, elevation=np.array([98.8])), FLAT)
-    assert by_elevation.vertical_sd == 0.05
-    assert by_depth.vertical_sd > 0.05
+    for by_depth, by_elevation in (
+        (trench(), trench(depth=ONE, elevation=np.array([98.8]))),
+        (bore(), bore(depth=ONE, elevation=np.array([98.5]))),
+    ):
+        sure = solid_of(by_elevation, FLAT)
+        assert sure.vertical_sd == 0.05
+        assert sure.ground_root(np.array([1.0, 5.0])).shape == (2, 0)
+        doubtful = solid_of(by_depth, FLAT)
+        assert doubtful.vertical_sd == 0.05
+        # 0.02 m of the points, and 3 % of the distance to the nearest: 0.12 m after four metres
+        assert doubtful.ground_sd[0] == pytest.approx(0.02)
+        middle = doubtful.ground_root(np.array([4.0]))
+        assert np.linalg.norm(middle) == pytest.approx(np.hypot(0.02, 0.12))
+    for by_depth in (Post("q", 5.0, 0.0, 0.3, 1.0), pit(1.0)):
+        assert solid_of(by_depth, FLAT).vertical_sd > 0.05
+
+
+def pit(depth):
+    square = np.array([[4.0, -1.0], [6.0, -1.0], [6.0, 1.0], [4.0, 1.0]])
+    return Pit("p", *square.T, depth)
+
+
+def test_the_doubt_of_the_ground_is_alike_nearby_and_keeps_its_size():
+    ends = surface_from_points(
+        np.array([[x, y, 100.0] for x in (20.0, 30.0, 40.0) for y in (-1.0, 1.0)]), "invented"
+    )
+    solid = solid_of(trench(easting=np.array([0.0, 60.0])), ends)
+    station = np.linspace(0.0, 60.0, 61)
+    root = solid.ground_root(station)
+    assert root.shape[1] < 20
+    covariance = root @ root.T
+    sd = np.sqrt(np.diag(covariance))
+    assert sd == pytest.approx(np.interp(station, solid.ground_station, solid.ground_sd))
+    assert sd[0] > 0.5 > 0.2 > sd[30]
+    correlation = covariance / np.outer(sd, sd)
+    assert correlation[0, 1] > 0.98
+    assert abs(correlation[0, 60]) < 0.01
+    assert correlation == pytest.approx(
+        np.exp(-0.5 * ((station[:, None] - station) / 10.0) ** 2), abs=0.02
+    )
 
 
 def test_a_pit_is_made_of_triangles_that_cover_it_exactly():

@@ -9,7 +9,6 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
-from scipy.stats import qmc
 
 from asfound.clearance._directions import FAR, How, frame_of, soonest_directions, steepest
 from asfound.clearance._scene import (
@@ -271,6 +270,8 @@ def normal_points(size: int, number: int, scrambling: int) -> Floats:
 
 @lru_cache(maxsize=128)
 def _points(size: int, number: int, scrambling: int) -> Floats:
+    from scipy.stats import qmc  # slow to load: only where odds are computed
+
     uniform = qmc.Sobol(size, scramble=True, seed=SEED + scrambling).random(number)
     points = ndtri(np.clip(uniform, 1e-12, 1.0 - 1e-12))
     points.setflags(write=False)

@@ -2,7 +2,9 @@
 
 Everything uncertain is made of independent standard normal numbers u: the line's axis and a bore's
 path are linear in them, the utility's radius is log-normal. An open dig strays as a whole, which
-is the same as the line straying the other way.
+is the same as the line straying the other way. Where its depth counts from ground its bottom also
+bends with the ground's error: that is the line bending the other way, to the square of the error's
+slope.
 """
 
 from __future__ import annotations
@@ -101,7 +103,11 @@ def make_scene(
     keep = values > max(1e-12, 1e-9 * float(values[0]))
     own = (vectors[:, keep] * np.sqrt(values[keep])).reshape(count, 3, -1)
     tubes = pieces.kind == TUBE
-    strays = 4 if isinstance(solid.dig, Bore) else 3
+    bored = isinstance(solid.dig, Bore)
+    ends = pieces.station[tubes].ravel() if bored else solid.stations_of(mean)
+    ground = solid.ground_root(ends)
+    fixed = 4 if bored else 3
+    strays = fixed + ground.shape[1]
     size = own.shape[2] + strays + 1
     root = np.zeros((count, 3, size))
     # the dig's straying comes first: quasi-random numbers are best in their first dimensions
@@ -116,9 +122,11 @@ def make_scene(
         path_root[:, 1, 1] = left[:, 1] * solid.dig.horizontal_steering * station
         path_root[:, 2, 2] = solid.vertical_sd
         path_root[:, 2, 3] = solid.dig.vertical_steering * station
+        path_root[:, 2, fixed:strays] = ground
     else:
         root[:, 0, 0] = root[:, 1, 1] = -solid.horizontal_sd
         root[:, 2, 2] = -solid.vertical_sd
+        root[:, 2, fixed:strays] = -ground
     shape = pieces.shape.copy()
     e, n, z = origin
     for kind, columns in (

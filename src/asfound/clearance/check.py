@@ -222,9 +222,11 @@ def _nodes(line: KnownLine, solid: Solid, reach: float) -> tuple[Floats, npt.NDA
     length = line.station[min(at + 1, len(line.station) - 1)] - line.station[at]
     best = line.station[at] + float(near.share[0]) * length
     distance = np.full(len(line.station), np.inf)
+    stray = _strays(solid.pieces, solid)
     for piece in range(len(solid.pieces)):
         vector = away_rows(solid.pieces, np.full(len(line.station), piece), line.axis)
-        distance = np.minimum(distance, np.sqrt(np.sum(vector**2, axis=1)))
+        apart = np.sqrt(np.sum(vector**2, axis=1)) - DEVIATIONS * stray[piece]
+        distance = np.minimum(distance, apart)
     least = float(near.distance[0])
     room = least + MARGIN + DEVIATIONS * line.spread
     wanted = distance <= room
@@ -269,20 +271,27 @@ def _view(
     row = np.array([int(np.argmin(near.distance))])
     near = near.take(row)
     scene = make_scene(
-        mean, covariance, real, solid, _pieces_near(solid.pieces, mean, reach, known),
+        mean, covariance, real, solid, _pieces_near(solid, mean, reach, known),
         0.5 * known.outside_diameter, known.diameter_spread,
     )  # fmt: skip
     return View(line, solid, station, mean, covariance, near, scene)
 
 
-def _pieces_near(pieces: Pieces, mean: Floats, reach: float, known: KnownLine) -> Pieces:
+def _strays(pieces: Pieces, solid: Solid) -> Floats:
+    """(p,) greatest standard deviation of the straying of pieces [m]."""
+    return np.maximum(solid.stray(pieces.station[:, 0]), solid.stray(pieces.station[:, 1]))
+
+
+def _pieces_near(solid: Solid, mean: Floats, reach: float, known: KnownLine) -> Pieces:
     """Pieces that can matter: the nearest, and all that errors and rules may bring near."""
+    pieces = solid.pieces
     least = np.empty(len(pieces))
     for piece in range(len(pieces)):
         vector = away_rows(pieces, np.full(len(mean), piece), mean)
         least[piece] = np.sqrt(np.sum(vector**2, axis=1)).min()
     step = float(np.sqrt(np.sum(np.diff(mean, axis=0) ** 2, axis=1)).max())
     room = least.min() + reach + 0.5 * step + 2.0 * DEVIATIONS * float(known.spread.max())
+    room = room + DEVIATIONS * _strays(pieces, solid)
     return pieces.take(np.flatnonzero(least <= room))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +18,9 @@ Floats = npt.NDArray[np.float64]
 
 GROUND_STEP = 2.0
 ABOVE_GROUND = 0.05
+# How far apart the ground's doubt is alike [m]: that of what is guessed between or beyond surveyed
+# points, not of the survey as a whole. Common practice, no source.
+GROUND_ALIKE = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +38,11 @@ class Solid:
     left : (m, 2) float64
         Unit vectors to the left of the path at its points.
     horizontal_sd, vertical_sd : float
-        Of the whole dig at once [m]; the ground's doubt is in it where depths count from ground.
+        Of the whole dig at once [m]; of a pit or post with the ground's doubt where its depth
+        counts from ground.
+    ground_station, ground_sd : (g,) float64
+        Doubt of the ground along a trench or bore whose depths count from it [m]; empty for
+        others.
     """
 
     dig: Dig
@@ -45,6 +52,58 @@ class Solid:
     left: Floats
     horizontal_sd: float
     vertical_sd: float
+    ground_station: Floats = field(default_factory=lambda: np.empty(0))
+    ground_sd: Floats = field(default_factory=lambda: np.empty(0))
+
+    def ground_root(self, station: Floats) -> Floats:
+        """What the ground's doubt does to the dig's height at stations.
+
+        Parameters
+        ----------
+        station : (k,) float64
+            Along the dig [m].
+
+        Returns
+        -------
+        (k, r) float64
+            Heights move by this times r independent standard normal numbers [m].
+
+        Notes
+        -----
+        The doubt is alike over `GROUND_ALIKE`: ends that leave the surveyed ground on two sides
+        do not stray together, nor does the middle with them.
+        """
+        if len(self.ground_station) == 0 or len(station) == 0:
+            return np.empty((len(station), 0))
+        sd = np.interp(station, self.ground_station, self.ground_sd)
+        apart = (station[:, None] - station[None, :]) / GROUND_ALIKE
+        values, vectors = np.linalg.eigh(np.outer(sd, sd) * np.exp(-0.5 * apart**2))
+        keep = values > 1e-4 * values[-1]
+        root = vectors[:, keep][:, ::-1] * np.sqrt(values[keep][::-1])
+        # what was left out is given back, so that no place is surer than its own doubt
+        size = np.sqrt(np.sum(root**2, axis=1))
+        return np.asarray(root * (sd / np.maximum(size, 1e-300))[:, None])
+
+    def stations_of(self, points: Floats) -> Floats:
+        """(k,) station of the dig's axis nearest in plan to each of (k, 2 or 3) points [m]."""
+        if len(self.outline) < 2:
+            return np.zeros(len(points))
+        return np.asarray(
+            shapely.line_locate_point(
+                shapely.LineString(self.outline), shapely.points(points[:, :2])
+            )
+        )
+
+    def stray(self, station: Floats) -> Floats:
+        """Greatest standard deviation of the dig's straying at stations along it [m]."""
+        sideways = np.full(len(station), self.horizontal_sd)
+        height = np.full(len(station), self.vertical_sd)
+        if isinstance(self.dig, Bore):
+            sideways = np.hypot(sideways, self.dig.horizontal_steering * station)
+            height = np.hypot(height, self.dig.vertical_steering * station)
+        if len(self.ground_station):
+            height = np.hypot(height, np.interp(station, self.ground_station, self.ground_sd))
+        return np.asarray(np.maximum(sideways, height))
 
     @property
     def path_station(self) -> Floats:
@@ -96,11 +155,11 @@ def _trench(dig: Trench, surface: GroundSurface | None, where: str) -> Solid:
     along = _along(axis)
     at = _with_steps(along) if below else along
     e, n = np.interp(at, along, axis[:, 0]), np.interp(at, along, axis[:, 1])
-    ground_sd = 0.0
+    ground_station = ground_sd = np.empty(0)
     if below:
         ground, sd = _ground(surface, e, n, where)
         bottom = ground - np.interp(at, along, depth)
-        ground_sd = float(np.sqrt(np.mean(sd**2)))
+        ground_station, ground_sd = at, sd
     else:
         bottom = np.interp(at, along, elevation)
     leg = np.clip(np.searchsorted(along, 0.5 * (at[:-1] + at[1:]), side="right") - 1, 0, count - 2)
@@ -126,7 +185,7 @@ def _trench(dig: Trench, surface: GroundSurface | None, where: str) -> Solid:
             rows.append((DISC, (e[i], n[i], radius, bottom[i]), at[i], at[i]))
     return Solid(
         dig, Pieces.of(rows), axis, np.empty((0, 3)), np.empty((0, 2)),
-        dig.horizontal_sd, float(np.hypot(dig.vertical_sd, ground_sd)),
+        dig.horizontal_sd, dig.vertical_sd, ground_station, ground_sd,
     )  # fmt: skip
 
 
@@ -157,18 +216,19 @@ def _bore(dig: Bore, surface: GroundSurface | None, where: str) -> Solid:
     below = _by_depth(depth, elevation, where, may_be_zero=True)
     plan = _along(axis)
     at = _with_steps(plan) if below else plan
-    ground_sd = 0.0
+    ground_sd = np.empty(0)
     if below:
         e, n = np.interp(at, plan, axis[:, 0]), np.interp(at, plan, axis[:, 1])
         ground, sd = _ground(surface, e, n, where)
         z = ground - np.interp(at, plan, depth)
-        ground_sd = float(np.sqrt(np.mean(sd**2)))
+        ground_sd = sd
         path = np.column_stack((e, n, z))
     else:
         path = np.column_stack((axis, elevation))
     _below_ground(path, surface, where)
     step = np.sqrt(np.sum(np.diff(path, axis=0) ** 2, axis=1))
-    path = path[np.concatenate(([True], step > 0))]
+    kept = np.concatenate(([True], step > 0))
+    path = path[kept]
     if len(path) < 2:
         raise InputError(
             "the bore has no length.", where=where, remedy="Give at least two different points."
@@ -181,7 +241,8 @@ def _bore(dig: Bore, surface: GroundSurface | None, where: str) -> Solid:
     ]
     return Solid(
         dig, Pieces.of(rows), path[:, :2], path, _left(path),
-        dig.horizontal_sd, float(np.hypot(dig.vertical_sd, ground_sd)),
+        dig.horizontal_sd, dig.vertical_sd, along if below else np.empty(0),
+        ground_sd[kept] if below else ground_sd,
     )  # fmt: skip
 
 
