@@ -124,3 +124,45 @@ def demo_to_read(demo_data: tuple[Path, str], tmp_path_factory: pytest.TempPathF
 def site_type() -> type[Site]:
     """To make a site over another desk."""
     return Site
+
+
+def small_file() -> bytes:
+    """Twelve shots along a gas main."""
+    head = "Point,Time (UTC),Latitude,Longitude,Ellipsoidal height (m),Fix,Utility,Depth (m)"
+    rows = [
+        f"{k},2026-11-17T14:{k:02d}:20Z,{39.272 + 2e-5 * k:.6f},-98.040451,404.03,RTK fixed,gas,1.1"
+        for k in range(1, 13)
+    ]
+    return "\r\n".join([head, *rows, ""]).encode()
+
+
+@pytest.fixture(scope="session")
+def small_data(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """A desk's folder with a job of twelve shots, processed. Copy, don't use."""
+    from asfound.desk import actions
+    from asfound.desk.guard import Identity
+    from asfound.desk.guessing import guess
+    from asfound.intake import mapping_to_toml
+
+    folder = tmp_path_factory.mktemp("small-desk") / "data"
+    desk = open_desk(DeskConfig(folder))
+    who = Identity("Ana", "administrator")
+    job = actions.create_job(desk, who, actions.new_settings("Elm Street", "EPSG:6467")).job
+    kept = desk.blobs.keep([small_file()])
+    hints = {"frame": "ITRF2020", "receiver": "EL-1", "antenna_height": "2 m"}
+    found = guess(desk, job, kept.sha256, "day1.csv", hints)
+    actions.add_upload(desk, who, job, kept.sha256, "day1.csv", mapping_to_toml(found.mapping))
+    assert run_waiting(desk) == 1
+    assert desk.state(job).up_to_date
+    desk.store.close()
+    return folder, job
+
+
+@pytest.fixture
+def small(small_data: tuple[Path, str], config: DeskConfig) -> Site:
+    """A desk with a job of twelve shots, processed."""
+    folder, job = small_data
+    shutil.copytree(folder, config.data, symlinks=True)
+    made = Site(open_desk(config), job)
+    yield made
+    made.desk.store.close()

@@ -51,8 +51,8 @@ def collect(site, last="", steps=(), most=6):
     return asyncio.run(asyncio.wait_for(run(), 30))
 
 
-def test_the_present_state_is_said_first_then_what_changes(demo):
-    said = collect(demo, steps=[lambda: actions.process(demo.desk, demo.job), demo.work])
+def test_the_present_state_is_said_first_then_what_changes(small):
+    said = collect(small, steps=[lambda: actions.process(small.desk, small.job), small.work])
     assert said[0].startswith(b"retry:")
     told = [read(part)[1] for part in said if part.startswith(b"id:")]
     assert [one["state"] for one in told][:2] == ["done", "waiting"]
@@ -60,37 +60,38 @@ def test_the_present_state_is_said_first_then_what_changes(demo):
     assert {"id", "step", "progress", "words", "head"} <= told[0].keys()
 
 
-def test_a_browser_that_comes_back_is_not_told_again_what_it_knows(demo):
-    first = collect(demo)
+def test_a_browser_that_comes_back_is_not_told_again_what_it_knows(small):
+    first = collect(small)
     name, _ = read(next(part for part in first if part.startswith(b"id:")))
-    again = collect(demo, last=name)
+    again = collect(small, last=name)
     assert not any(part.startswith(b"id:") for part in again)
     assert any(part.startswith(b":") for part in again), "the line is kept alive"
-    other = collect(demo, last="something-else")
+    other = collect(small, last="something-else")
     assert any(part.startswith(b"id:") for part in other)
 
 
-def test_a_stream_ends_when_the_server_stops_or_the_browser_leaves(demo):
+def test_a_stream_ends_when_the_server_stops_or_the_browser_leaves(small):
     async def ends(gone, stop):
         stopping = threading.Event()
         if stop:
             stopping.set()
         return [
-            part async for part in stream(request(gone=gone), Watch(demo.desk), demo.job, stopping)
+            part
+            async for part in stream(request(gone=gone), Watch(small.desk), small.job, stopping)
         ]
 
     assert len(asyncio.run(asyncio.wait_for(ends(True, False), 10))) == 2
     assert len(asyncio.run(asyncio.wait_for(ends(False, True), 10))) == 1
 
 
-def test_ten_browsers_ask_the_database_once(demo, monkeypatch):
+def test_ten_browsers_ask_the_database_once(small, monkeypatch):
     asked = []
     monkeypatch.setattr(events, "task_body", lambda *_: asked.append(1) or {"state": "none"})
     monkeypatch.setattr(events, "POLL", 5.0)
 
     async def all_look():
-        watch = Watch(demo.desk)
-        await asyncio.gather(*(watch.look(demo.job) for _ in range(10)))
+        watch = Watch(small.desk)
+        await asyncio.gather(*(watch.look(small.job) for _ in range(10)))
 
     asyncio.run(all_look())
     assert len(asked) == 1

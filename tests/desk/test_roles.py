@@ -114,7 +114,8 @@ def test_a_route_without_an_entry_is_served_to_no_one_even_if_a_desk_has_one(sit
     assert "secret" not in answer.text
 
 
-def test_a_technician_may_not_accept_or_reject_but_may_say_what_a_log_left_out(demo):
+def test_a_technician_may_not_accept_or_reject_but_may_say_what_a_log_left_out(small):
+    demo = small
     shots = [[demo.desk.state(demo.job).uploads[0].main.sha256, 3]]
     technician = demo.as_role("technician")
     where = f"/api/v1/jobs/{demo.job}/decisions"
@@ -131,7 +132,8 @@ def test_a_technician_may_not_accept_or_reject_but_may_say_what_a_log_left_out(d
     assert technician.post(undo, json={"why": "no"}).status_code == 403
 
 
-def test_a_token_does_what_its_role_may_without_a_csrf_token_and_nothing_once_ended(demo):
+def test_a_token_does_what_its_role_may_without_a_csrf_token_and_nothing_once_ended(small):
+    demo = small
     store = demo.desk.store
     secret, token = store.create_token("logger", "technician", user_id=demo.user("reviewer"))
     program = demo.browser()

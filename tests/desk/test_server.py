@@ -40,7 +40,7 @@ class Running:
             line = self.process.stdout.readline()
             assert line, self.said
             self.said += line
-        limit = time.monotonic() + 20
+        limit = time.monotonic() + 90
         while True:
             try:
                 assert httpx.get(f"{self.address}/health").json() == {"status": "ok"}
@@ -52,7 +52,7 @@ class Running:
     def stop(self) -> int:
         self.process.send_signal(signal.SIGINT)
         try:
-            return self.process.wait(20)
+            return self.process.wait(90)
         finally:
             self.kill()
 
@@ -99,7 +99,7 @@ def test_the_demonstration_is_processed_by_the_worker_and_streams_end_with_the_s
             assert browser.get(f"/jobs/{job}/view/view.json").status_code == 200
             begun = time.monotonic()
             assert desk.stop() == 0
-            assert time.monotonic() - begun < 10
+            assert time.monotonic() - begun < 30
     assert states[-1] == "done"
     assert len(states) > 2, "progress came in between"
 
@@ -110,7 +110,7 @@ def test_a_server_that_is_killed_takes_its_worker_with_it_and_starts_again(tmp_p
     workers = children(first.process.pid)
     assert workers
     first.kill()
-    limit = time.monotonic() + 20
+    limit = time.monotonic() + 90
     while any(alive(number) for number in workers):
         assert time.monotonic() < limit, "the worker outlives its server"
         time.sleep(0.1)
