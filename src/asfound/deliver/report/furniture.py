@@ -56,22 +56,26 @@ def draw_key(
     """Scale, north, symbols and colours, in a strip below the map."""
     about = delivery.about
     top = sheet.height + 7.5
-    _scale_bar(drawing, sheet, about, left, top)
-    _north(drawing, delivery, left + 4.5, top + 12.5)
+    scale_bar(drawing, sheet, about, left, top)
+    north_arrow(drawing, delivery, left + 4.5, top + 12.5)
+    unit = about.unit.symbol
+    small(drawing, left, top + 25.7, f"Beside a shot: its name and depth in {unit}.")
     size = "true to scale" if factor == 1 else f"drawn {factor} times true size"
-    _small(drawing, left, top + 30.2, "Envelopes and ellipses are", bold=True)
-    _small(drawing, left, top + 33.4, f"{size}.", bold=True)
+    small(drawing, left, top + 30.2, "Envelopes and ellipses are", bold=True)
+    small(drawing, left, top + 33.4, f"{size}.", bold=True)
     _symbols(drawing, left + 62.0, top)
     _colours(drawing, utilities, left + 124.0, top)
 
 
-def _small(
+def small(
     drawing: Svg, x: float, y: float, words: str, *, bold: bool = False, size: float = 2.75
 ) -> None:
+    """Words beside a symbol."""
     drawing.text(x, y, words, size=size, font=WORDS, bold=bold)
 
 
-def _scale_bar(drawing: Svg, sheet: Sheet, about: About, x: float, y: float) -> None:
+def scale_bar(drawing: Svg, sheet: Sheet, about: About, x: float, y: float) -> None:
+    """A bar in the job's unit, with the scale in words."""
     unit = about.unit
     step = round_step(9.0 * sheet.metres_per_mm / unit.metres)
     mm = step * unit.metres / sheet.metres_per_mm
@@ -90,10 +94,10 @@ def _scale_bar(drawing: Svg, sheet: Sheet, about: About, x: float, y: float) -> 
             anchor="middle" if k else "start",
         )
     words = f"{scale_words(sheet.denominator, unit.code == 'm')}; bar in {unit_words(unit)}"
-    _small(drawing, x, y + 5.0, words, bold=True)
+    small(drawing, x, y + 5.0, words, bold=True)
 
 
-def _north(drawing: Svg, delivery: Delivery, x: float, y: float) -> None:
+def north_arrow(drawing: Svg, delivery: Delivery, x: float, y: float) -> None:
     """A needle with its east half dark: grid north."""
     drawing.path(f"M{x} {y - 4.5}L{x + 1.9} {y + 4.5}L{x} {y + 2.8}Z", fill=INK)
     drawing.path(
@@ -102,16 +106,14 @@ def _north(drawing: Svg, delivery: Delivery, x: float, y: float) -> None:
         width=0.25,
     )
     drawing.text(x, y + 8.0, "N", size=3.4, font=WORDS, bold=True, anchor="middle")
-    _small(drawing, x + 6.0, y - 0.5, "Up is grid north.")
+    small(drawing, x + 6.0, y - 0.5, "Up is grid north.")
     convergence = delivery.results.ground.convergence
     known = convergence[np.isfinite(convergence)]
     if len(known):
         angle = float(np.degrees(np.median(known)))
         side = "east" if angle > 0 else "west"
-        _small(drawing, x + 6.0, y + 3.0, f"It lies {abs(angle):.2f}\u00b0 {side} of true north.")
-    _small(drawing, x + 6.0, y + 6.5, f"Grid in {unit_words(delivery.about.grid_unit)}.")
-    unit = delivery.about.unit.symbol
-    _small(drawing, x - 4.5, y + 13.2, f"Beside a shot: its name and depth in {unit}.")
+        small(drawing, x + 6.0, y + 3.0, f"It lies {abs(angle):.2f}\u00b0 {side} of true north.")
+    small(drawing, x + 6.0, y + 6.5, f"Grid in {unit_words(delivery.about.grid_unit)}.")
 
 
 def _symbols(drawing: Svg, x: float, y: float) -> None:
@@ -171,7 +173,7 @@ def _symbols(drawing: Svg, x: float, y: float) -> None:
                 ]
             )
             drawing.path(path_data(ring, close=True), stroke=ink, width=0.18)
-        _small(drawing, x + 10.0, cy + 0.9, words)
+        small(drawing, x + 10.0, cy + 0.9, words)
 
 
 def _colours(drawing: Svg, utilities: list[int], x: float, y: float) -> None:
@@ -180,6 +182,6 @@ def _colours(drawing: Svg, utilities: list[int], x: float, y: float) -> None:
         cy = y + row * _ROW
         drawing.path(f"M{x} {cy}h7", stroke=hex_colour(code), width=1.1)
         name = Utility(code).word
-        _small(drawing, x + 9.0, cy + 0.9, f"{name} ({colour(code).hue})")
-    _small(drawing, x, y + 30.2, "Colour: the utility (APWA")
-    _small(drawing, x, y + 33.4, "uniform colour code).")
+        small(drawing, x + 9.0, cy + 0.9, f"{name} ({colour(code).hue})")
+    small(drawing, x, y + 30.2, "Colour: the utility (APWA")
+    small(drawing, x, y + 33.4, "uniform colour code).")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -11,6 +10,7 @@ import numpy.typing as npt
 from asfound.budget import NORMAL_95
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.finding_columns import plain_number
+from asfound.deliver.report.axes import Axis, draw_ground, times
 from asfound.deliver.report.labels import LabelPlaces
 from asfound.deliver.report.scales import multiples, round_step
 from asfound.deliver.report.svg import (
@@ -34,19 +34,6 @@ STRIP, GAP, PROFILE, STATIONS = 22.0, 9.0, 50.0, 8.5  # heights [mm]
 MOST_PANELS = 6
 MOST_MARKS = 120  # sound shots drawn in one panel
 _LEAST_SPACING = 4.5  # mean distance of shots on paper below which a line is cut into panels [mm]
-
-
-@dataclass(frozen=True)
-class _Axis:
-    """Values to paper: `low` at `start`, `per_mm` value a millimetre, sign of the direction."""
-
-    low: float
-    start: float
-    per_mm: float
-    sign: float = 1.0
-
-    def __call__(self, value: Floats | float) -> Floats:
-        return self.start + self.sign * (np.asarray(value) - self.low) / self.per_mm
 
 
 def line_panels(delivery: Delivery, number: int, width: float) -> list[str]:
@@ -85,7 +72,7 @@ class _Panel:
         span = max(high - low, 0.1)
         room = width - LEFT - 3.0
         # A little air at both ends, so that the first and last shot are whole.
-        self.x = _Axis(low, LEFT + 4.0, span / (room - 8.0))
+        self.x = Axis(low, LEFT + 4.0, span / (room - 8.0))
         self.width = width
         station = self.line.station
         self.members = np.flatnonzero((station >= low - 1e-6) & (station <= high + 1e-6))
@@ -114,7 +101,7 @@ class _Panel:
         self,
         top: float,
         height: float,
-        y: _Axis,
+        y: Axis,
         step: float,
         title: str,
         *,
@@ -139,7 +126,7 @@ class _Panel:
         self.drawing.rect(LEFT, top, self.width - LEFT - 3.0, height, stroke=INK, line=0.25)
         self.drawing.text(LEFT, top - 1.3, title, size=2.9, font=WORDS, bold=True)
 
-    def _value(self, y: _Axis, paper: float) -> float:
+    def _value(self, y: Axis, paper: float) -> float:
         return (y.low + y.sign * (paper - y.start) * y.per_mm) / self.unit.metres
 
     def _marks(self, x: Floats, y: Floats, half: Floats, verdict: npt.NDArray[np.int8]) -> None:
@@ -207,7 +194,7 @@ class _Panel:
         used = line.used[self.members]
         sound = used & (self.delivery.results.verdict[shots] == Verdict.SOUND)
         limit = 1.1 * max(0.05, _high(across), _high((np.abs(offset) + half)[sound]))
-        y = _Axis(0.0, STRIP / 2 + 5.0, limit / (STRIP / 2 - 0.5), -1.0)
+        y = Axis(0.0, STRIP / 2 + 5.0, limit / (STRIP / 2 - 0.5), -1.0)
         top, bottom = 5.0 + 0.5, STRIP + 5.0 - 0.5
         step = round_step(limit / 2.6 / self.unit.metres)
         ratio = self.x.per_mm / y.per_mm
@@ -217,7 +204,7 @@ class _Panel:
             y,
             step,
             f"Plan: offset from the axis [{self.unit.symbol}], left of it upward; offsets "
-            f"drawn {_times(ratio)} times larger than stations{self._thinned()}",
+            f"drawn {times(ratio)} times larger than stations{self._thinned()}",
         )
         self.drawing.begin_clip("strip", LEFT, 5.0, self.width - LEFT - 3.0, STRIP)
         x_axis = self.x(line.axis_station[self.vertices])
@@ -306,7 +293,7 @@ class _Panel:
         top = 5.0 + STRIP + GAP
         span = max(high - low, 0.5)
         # Room for names above the ground, and for depths and crossings below.
-        y = _Axis(high, top + 5.0, span / (PROFILE - 14.0), -1.0)
+        y = Axis(high, top + 5.0, span / (PROFILE - 14.0), -1.0)
         step = round_step(span / 6.0 / self.unit.metres)
         flat = not np.isfinite(self._ground_known()).any()
         what = "depth below the ground" if flat else "heights"
@@ -316,7 +303,7 @@ class _Panel:
             PROFILE,
             y,
             step,
-            f"Profile: {what} [{self.unit.symbol}]; vertical exaggeration {_times(exaggeration)}",
+            f"Profile: {what} [{self.unit.symbol}]; vertical exaggeration {times(exaggeration)}",
             foot=4.5,
             depths=flat,
         )
@@ -329,7 +316,7 @@ class _Panel:
         x_axis = self.x(line.axis_station[self.vertices])
         surface = np.zeros(len(x_axis)) if flat else line.ground_height[self.vertices]
         if np.isfinite(surface).all() and len(x_axis) > 1:
-            self._ground_line(x_axis, y(surface))
+            draw_ground(self.drawing, x_axis, y(surface))
         axis = line.height[self.vertices]
         self._band(y(axis), self.shape.vertical_95[self.vertices] / y.per_mm)
         if np.isfinite(line.outside_diameter) and np.isfinite(axis).all() and len(axis) > 1:
@@ -354,16 +341,6 @@ class _Panel:
     def _ground_known(self) -> Floats:
         return self.delivery.results.ground.height[self.line.shots]
 
-    def _ground_line(self, x: Floats, y: Floats) -> None:
-        """The surface, with short strokes under it as a profile has them."""
-        self.drawing.path(simplified(np.column_stack([x, y])), stroke=INK, width=0.35)
-        at = np.arange(float(x[0]) + 2.0, float(x[-1]), 5.0)
-        strokes = "".join(
-            f"M{px:.2f} {py:.2f}l-1 1.1"
-            for px, py in zip(at.tolist(), np.interp(at, x, y).tolist(), strict=True)
-        )
-        self.drawing.path(strokes, stroke=GREY, width=0.2)
-
     def _names(self, x: Floats, y: Floats, shots: npt.NDArray[np.int64], top: float) -> None:
         depths = LabelPlaces(self.width, 10.0)
         size = 1.8
@@ -383,7 +360,7 @@ class _Panel:
                 self.places.take((box[0] - 0.8, box[1], box[2] + 0.8, box[3]))
                 self.drawing.text(px, py - 1.9, words, size=size, anchor="middle")
 
-    def _crossing_marks(self, y: _Axis, top: float) -> None:
+    def _crossing_marks(self, y: Axis, top: float) -> None:
         for crossing in self.delivery.results.crossings:
             mark = _other(crossing, self.number)
             if mark is None or not self.low <= mark[1] <= self.high:
@@ -448,8 +425,3 @@ def _high(values: Floats) -> float:
     """The ninth decile; zero if nothing is known."""
     known = values[np.isfinite(values)]
     return float(np.quantile(known, 0.9)) if len(known) else 0.0
-
-
-def _times(ratio: float) -> str:
-    """A factor to two figures or the unit."""
-    return plain_number(ratio, 0) if ratio >= 10 else f"{ratio:.2g}"
