@@ -32,6 +32,7 @@ from asfound.model import (
 NAN = float("nan")
 EAST, NORTH, LEVEL, SIZE = 500_000.0, 4_000_000.0, 100.0, 0.12
 PLANE, DEPTH, SCALE = 0.04, 0.05, 0.07
+JOBS = 60
 START = np.datetime64("2026-11-02T08:00:00", "us")
 
 
@@ -136,24 +137,32 @@ def truly_touches(dig, path, rng):
     return bool(near.distance[0] <= 0.5 * SIZE)
 
 
+def one_job(seed, each=1, lines=8):
+    """Stated probability, whether it came true, and kind of dig, of some digs at each line.
+
+    Each line has a hook-up of its own, so that its depth error is drawn anew.
+    """
+    rng = np.random.default_rng((71, seed))
+    paths = [path_of(12.0 * k, rng) for k in range(lines)]
+    results = simulate(paths, rng, np.arange(lines))
+    located = sorted(results.lines, key=lambda line: line.easting[0])
+    assert len(located) == lines
+    kind = np.concatenate([rng.permutation(4) for _ in range(-(-lines * each // 4))])
+    owner = np.repeat(np.arange(lines), each)
+    digs = [plan_dig(int(kind[d]), located[k], rng) for d, k in enumerate(owner)]
+    stated, true = [], []
+    for d, answer in enumerate(check_digs(results, digs, rules=(), reach=2.0)):
+        path = paths[owner[d]]
+        mine = min(answer.approaches, key=lambda a, x=path[4, 0]: abs(a.line_point[0] - x))
+        stated.append(mine.p_contact)
+        true.append(truly_touches(digs[d], path, rng))
+    return np.array(stated), np.array(true), kind[: len(digs)]
+
+
 @pytest.fixture(scope="module")
 def stated_and_true():
-    stated, true = [], []
-    for seed in range(80):
-        rng = np.random.default_rng((71, seed))
-        paths = [path_of(12.0 * k, rng) for k in range(8)]
-        results = simulate(paths, rng)
-        located = sorted(results.lines, key=lambda line: line.easting[0])
-        assert len(located) == len(paths)
-        digs = [plan_dig(int(rng.integers(4)), line, rng) for line in located]
-        for k, answer in enumerate(check_digs(results, digs, rules=(), reach=2.0)):
-            mine = min(
-                answer.approaches,
-                key=lambda a, k=k: abs(a.line_point[0] - paths[k][4, 0]),
-            )
-            stated.append(mine.p_contact)
-            true.append(truly_touches(digs[k], paths[k], rng))
-    return np.array(stated), np.array(true)
+    stated, true, _ = zip(*(one_job(seed, each=2) for seed in range(JOBS)), strict=True)
+    return np.concatenate(stated), np.concatenate(true)
 
 
 def test_contact_happens_as_often_as_stated(stated_and_true):

@@ -2,7 +2,7 @@
 
 The distance from a point to a convex piece is a convex function of the point, so along a straight
 segment it has one minimum. Its tangents at both ends bound it from below: most segments are
-settled by them, and on the few others the zero of the derivative is found by false position.
+settled by them, and on the few others the zero of the derivative is found between its ends.
 """
 
 from __future__ import annotations
@@ -20,6 +20,9 @@ Integers = npt.NDArray[np.int64]
 
 CHUNK = 8
 BLOCK = 16_384
+NEARLY = 1e-12
+"""How far from the least distance a place along a segment may be, in metres and at most as a share
+of the segment. Coordinates some kilometres from their origin carry no more digits."""
 KINDS = (SLAB, DISC, WEDGE, TUBE)
 
 
@@ -228,29 +231,45 @@ def least_along(kind: int, shape: Floats, start: Floats, step: Floats) -> tuple[
     active = np.flatnonzero((slope_low < 0.0) & (slope_high > 0.0))
     low, high = low[active], high[active]
     slope_low, slope_high = slope_low[active], slope_high[active]
-    side = np.zeros(len(active), np.int8)
     size = np.sum(step[active] ** 2, axis=1)
+    size = np.maximum(size, np.sqrt(size))
+    # place and slope of both ends, and of both ends before they last moved
+    ends = np.stack((low, slope_low, high, slope_high, low, slope_low, high, slope_high))
     for turn in range(200):
         if len(active) == 0:
             break
-        middle = (low * slope_high - high * slope_low) / (slope_high - slope_low)
-        if turn % 8 == 7:
-            middle = 0.5 * (low + high)
-        middle = np.clip(middle, low, high)
+        middle = _next_try(ends, turn % 3)
         slope, _ = _slope(kind, shape[active], start[active], step[active], middle)
         answer[active] = middle
-        done = (np.abs(slope) <= 1e-15 * size) | (high - low <= 1e-14)
         left = slope < 0.0
-        # Illinois: an end that stays put counts half, lest the other creep towards it
-        slope_high = np.where(left & (side == 1), 0.5 * slope_high, slope_high)
-        slope_low = np.where(~left & (side == -1), 0.5 * slope_low, slope_low)
-        side = np.where(left, 1, -1).astype(np.int8)
-        low, slope_low = np.where(left, middle, low), np.where(left, slope, slope_low)
-        high, slope_high = np.where(left, high, middle), np.where(left, slope_high, slope)
-        go = ~done
-        active, low, high, side, size = active[go], low[go], high[go], side[go], size[go]
-        slope_low, slope_high = slope_low[go], slope_high[go]
+        ends[4:6] = np.where(left, ends[0:2], ends[4:6])
+        ends[6:8] = np.where(left, ends[6:8], ends[2:4])
+        tried = np.stack((middle, slope))
+        ends[0:2] = np.where(left, tried, ends[0:2])
+        ends[2:4] = np.where(left, ends[2:4], tried)
+        go = (np.abs(slope) > NEARLY * size) & (ends[2] - ends[0] > NEARLY)
+        active, size, ends = active[go], size[go], ends[:, go]
     return answer, _slope(kind, shape, start, step, answer)[1]
+
+
+def _next_try(ends: Floats, turn: int) -> Floats:
+    """Where the slope may be zero: it is nearly straight by parts, steep beside flat.
+
+    By turns where a line through both ends meets zero; where the flatter end's own line does, as
+    known by where that end was before; and half-way.
+    """
+    low, slope_low, high, slope_high, low_0, slope_low_0, high_0, slope_high_0 = ends
+    half = 0.5 * (low + high)
+    if turn == 2:
+        return np.asarray(half)
+    if turn == 0:
+        place = (low * slope_high - high * slope_low) / (slope_high - slope_low)
+    else:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            up = high - slope_high * (high_0 - high) / (slope_high_0 - slope_high)
+            down = low - slope_low * (low_0 - low) / (slope_low_0 - slope_low)
+        place = np.where(slope_high < -slope_low, up, down)
+    return np.where((place > low) & (place < high), place, half)
 
 
 def away_rows(pieces: Pieces, piece: Integers, at: Floats) -> Floats:
