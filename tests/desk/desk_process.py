@@ -74,9 +74,9 @@ class DeskProcess:
         while True:
             with contextlib.suppress(OSError, http.client.HTTPException):
                 line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
-                line.request("GET", "/health")
-                with contextlib.closing(line), line.getresponse() as answer:
-                    if answer.status == 200:
+                with contextlib.closing(line):
+                    line.request("GET", "/health")
+                    if line.getresponse().status == 200:
                         return
             assert self.process.poll() is None, self.said()
             assert time.monotonic() < limit, self.said()

@@ -32,16 +32,21 @@ def api(site):
     return call
 
 
-@pytest.fixture
-def shots(demo):
-    """Calls on the processed demonstration job."""
-    browser = demo.as_role("administrator")
+def calls_on(site):
+    """Calls on a site's job as its administrator."""
+    browser = site.as_role("administrator")
 
     def call(method, path, **more):
-        return browser.request(method, f"/api/v1/jobs/{demo.job}{path}", **more)
+        return browser.request(method, f"/api/v1/jobs/{site.job}{path}", **more)
 
-    call.site, call.browser = demo, browser
+    call.site, call.browser = site, browser
     return call
+
+
+@pytest.fixture
+def shots(small):
+    """Calls on a small processed job."""
+    return calls_on(small)
 
 
 def problem(answer, status, field=None):
@@ -281,7 +286,8 @@ def test_a_receivers_token_posts_under_its_own_serial_only(api):
     assert api("GET", "/ledger").json()["entries"][-1]["who"] == "EL-5 (pole 5)"
 
 
-def test_a_control_check_typed_on_the_grid_is_in_the_jobs_own_frame(shots):
+def test_a_control_check_typed_on_the_grid_is_in_the_jobs_own_frame(demo):
+    shots = calls_on(demo)
     point = shots.site.desk.results(shots.site.job).settings.control[0]
     row = {
         "control": point.name, "easting_m": point.easting + 0.01, "northing_m": point.northing,
@@ -348,7 +354,7 @@ def test_lines_are_renamed_split_and_joined(shots):
 
 
 def test_digs_and_exposures_are_entered_replaced_and_taken_out(shots):
-    place = shots("GET", "/shots/A-17").json()
+    place = shots("GET", "/shots/A-7").json()
     points = [
         [place["easting_m"], place["northing_m"]],
         [place["easting_m"] + 4, place["northing_m"]],
@@ -385,7 +391,7 @@ def test_digs_and_exposures_are_entered_replaced_and_taken_out(shots):
 
 
 def test_a_sweep_typed_from_a_tape_is_an_upload_of_its_own(shots):
-    place = shots("GET", "/shots/A-17").json()
+    place = shots("GET", "/shots/A-7").json()
     east, north = place["easting_m"], place["northing_m"]
     readings = [
         {"position_m": 0.4 * k, "reading": 100 * 1.2 / (1.44 + (0.4 * k - 2) ** 2)}
@@ -410,12 +416,12 @@ def test_a_sweep_typed_from_a_tape_is_an_upload_of_its_own(shots):
 
 def test_stakeout_lists_are_asked_for_in_short_or_in_full(shots):
     line = shots("GET", "/lines").json()["lines"][0]["line"]
-    key = shots("GET", "/shots/A-17").json()["key"]
+    key = shots("GET", "/shots/A-7").json()["key"]
     for name, table in (
         ("points", {"what": "shots", "shots": [key]}),
         ("along", {"what": "line", "line": line, "every": 5.0}),
         ("crossings", {"what": "crossings"}),
-        ("full", {"service": "ITRF2020", "day": "2026-12-01", "shots": ["A-17"]}),
+        ("full", {"service": "ITRF2020", "day": "2026-12-01", "shots": ["A-7"]}),
     ):
         body = {"name": name, "table": table}
         answer = shots("POST", "/stakeouts", json=body)

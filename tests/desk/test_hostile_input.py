@@ -13,8 +13,10 @@ import pytest
 
 from asfound.desk.actions import display_name
 from asfound.desk.blobs import Blobs
+from asfound.desk.materialise import materialise
 from asfound.desk.serving import inside
 from asfound.errors import InputError
+from asfound.folder import list_uploads
 from asfound.store import UnknownError
 
 XSS = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>"
@@ -153,8 +155,10 @@ def test_a_files_name_is_only_shown_and_never_leads_anywhere(job, name):
     assert "/" not in shown
     assert "\\" not in shown
     assert shown.isprintable()
-    site.work()
-    assert site.desk.store.list_tasks(site.job)[0].state == "done"
+    folder = materialise(
+        site.desk.state(site.job), site.desk.blobs, site.desk.places(site.job).work
+    )
+    assert list_uploads(folder)[0].main.parent == folder.raw / "A"
     new = {path for path in site.desk.config.data.parent.rglob("*") if path.is_file()} - before
     assert all(path.is_relative_to(site.desk.config.data) for path in new)
 

@@ -66,7 +66,13 @@ class Reason(Body):
 
 def new_router(tag: str) -> APIRouter:
     """A router of guarded routes under `/api/v1`."""
-    return APIRouter(prefix="/api/v1", route_class=GuardedRoute, tags=[tag], responses=RESPONSES)
+    return APIRouter(
+        prefix="/api/v1",
+        route_class=GuardedRoute,
+        tags=[tag],
+        responses=RESPONSES,
+        generate_unique_id_function=lambda route: route.name,
+    )
 
 
 def done_body(done: Done, **more: Any) -> Json:
