@@ -81,6 +81,8 @@ class Load:
                 n += 1
         except BaseException as error:
             self._faults.append(error)
+        finally:
+            line.close()
 
     def _insist(self, ask: Any) -> Any:
         """Ask until there is an answer, as a client does that was cut off."""
@@ -192,7 +194,15 @@ def check(desk: Any, jobs: list[str], record: Record) -> None:
 
 
 def run(
-    folder: Path, kills: int, *, database: str = "", jobs: int = 2, seed: int = 3, say: Any = None
+    folder: Path,
+    kills: int,
+    *,
+    database: str = "",
+    jobs: int = 2,
+    seed: int = 3,
+    longest: float = 2.0,
+    calm: float = 0.0,
+    say: Any = None,
 ) -> Counted:
     """Kill server, worker or both so many times under load, and check after every kill."""
     generator = np.random.default_rng(seed)
@@ -205,8 +215,9 @@ def run(
     killed = {"server": 0, "worker": 0, "both": 0}
     beside = kept(data, database)
     try:
+        time.sleep(calm)
         for number in range(kills):
-            time.sleep(float(generator.uniform(0.2, 2.5)))
+            time.sleep(float(generator.uniform(0.1, longest)))
             drawn = int(generator.integers(3))
             what = ("server", "worker", "both")[number if number < 3 else drawn]
             killed[what] += 1
@@ -256,6 +267,7 @@ def finish(port: int, secret: str, job: str) -> None:
             assert time.monotonic() < limit, now
             time.sleep(0.1)
         if now["state"] == "done":
+            line.close()
             return
         assert "broken off" in now["message"], now
 

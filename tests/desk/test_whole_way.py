@@ -7,7 +7,6 @@ import re
 import zipfile
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import pytest
 
@@ -258,4 +257,57 @@ def test_fifty_clients_who_post_at_once_lose_nothing_and_double_nothing(there, d
     assert len(rows) == 100
     assert len({row.values["name"] for row in rows}) == 100
     assert there.desk.store.verify(job).sound
-    assert isinstance(there.desk.config.data, Path)
+
+
+def test_batches_frozen_by_several_at_once_while_shots_come_hold_each_shot_once(there, demo_files):
+    import csv
+    import io
+    from concurrent.futures import ThreadPoolExecutor
+
+    from asfound.desk import actions
+    from asfound.desk.guard import Identity
+    from asfound.desk.posted import Group
+
+    who = Identity("Ana", "administrator")
+    job = actions.create_job(there.desk, who, demo_files.settings).job
+    group = Group("EL-9", "ITRF2020", None, "none", "", "antenna")
+    row = {"time": "2026-11-17T15:00:00Z", "latitude": 39.27, "longitude": -98.04}
+
+    def deed(number: int) -> None:
+        if number % 4 == 3:
+            actions.seal_batches(there.desk, job)
+        else:
+            actions.post_shots(there.desk, who, job, group, [{**row, "name": f"n{number}"}])
+
+    with ThreadPoolExecutor(12) as pool:
+        list(pool.map(deed, range(120)))
+    actions.seal_batches(there.desk, job)
+    state = there.desk.state(job)
+    assert not state.batches()
+    names = []
+    for upload in state.uploads:
+        text = there.desk.blobs.path(upload.main.sha256).read_text()
+        names += [one["name"] for one in csv.DictReader(io.StringIO(text))]
+    assert sorted(names) == sorted(f"n{k}" for k in range(120) if k % 4 != 3)
+
+
+def test_many_posted_shots_are_frozen_before_anyone_asks(there, demo_files, monkeypatch):
+    from asfound.desk import actions
+    from asfound.desk.actions import uploads
+    from asfound.desk.guard import Identity
+    from asfound.desk.posted import Group
+
+    monkeypatch.setattr(uploads, "SEAL_AT", 5)
+    who = Identity("Ana", "administrator")
+    job = actions.create_job(there.desk, who, demo_files.settings).job
+    row = {"time": "2026-11-17T15:00:00Z", "latitude": 39.27, "longitude": -98.04}
+    for receiver, count in (("EL-1", 7), ("EL-2", 3)):
+        group = Group(receiver, "ITRF2020", None, "none", "", "antenna")
+        for _ in range(count):
+            actions.post_shots(there.desk, who, job, group, [row])
+    state = there.desk.state(job)
+    assert [upload.posted for upload in state.uploads] == ["EL-1"]
+    assert {group.receiver: len(rows) for group, rows in state.posted.items()} == {
+        "EL-1": 2,
+        "EL-2": 3,
+    }

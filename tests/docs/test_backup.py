@@ -37,7 +37,7 @@ def worked(tmp_path):
     group = Group("EL-1", "ITRF2020", None, "none", "", "antenna")
     row = {"time": "2026-11-17T14:00:00Z", "latitude": 39.0, "longitude": -98.0}
     actions.post_shots(desk, WHO, job, group, [row])
-    actions.seal_batches(desk, job, "desk")
+    actions.seal_batches(desk, job)
     actions.post_shots(desk, WHO, job, group, [row])
     yield desk, job, tmp_path
     desk.store.close()

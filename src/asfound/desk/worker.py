@@ -22,7 +22,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from asfound import __version__
-from asfound.desk.actions import seal_batches
+from asfound.desk.actions import WORKER, seal_batches
 from asfound.desk.blobs import disk_words
 from asfound.desk.config import DeskConfig
 from asfound.desk.context import Desk, JobPlaces, open_desk, save_results
@@ -38,8 +38,6 @@ from asfound.store import StoreError, Task
 
 LOG = logging.getLogger("asfound.desk.worker")
 
-WHO = "desk"
-"""As the ledger names the worker."""
 STALE = timedelta(seconds=45)
 _BEAT = 5.0
 _IDLE = 0.25
@@ -134,7 +132,7 @@ def process_task(desk: Desk, task: Task, progress: Progress) -> None:
     places.states.mkdir(parents=True, exist_ok=True)
     with _alone(places):
         progress("Freezing posted shots")
-        seal_batches(desk, task.job, WHO)
+        seal_batches(desk, task.job)
         state = desk.state(task.job)
         if state.up_to_date and _is_current(places, state):
             return
@@ -164,7 +162,7 @@ def process_task(desk: Desk, task: Task, progress: Progress) -> None:
         progress("Writing it to the ledger")
         desk.store.append(
             task.job,
-            WHO,
+            WORKER,
             "processed",
             {"head": state.changed_at, "files": hashes, "version": __version__},
             key=f"processed-{state.changed_at}-{__version__}",

@@ -15,6 +15,7 @@ from asfound.desk.actions.jobs import (
 )
 from asfound.desk.actions.plan import choose_stakeout, draw_dig, remove_dig
 from asfound.desk.actions.uploads import (
+    WORKER,
     add_upload,
     change_mapping,
     display_name,
@@ -26,6 +27,7 @@ from asfound.desk.actions.uploads import (
 )
 
 __all__ = [
+    "WORKER",
     "Done",
     "add_control",
     "add_upload",

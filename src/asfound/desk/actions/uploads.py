@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 from collections.abc import Mapping as Dictionary
 from collections.abc import Sequence
 from typing import Any
@@ -14,7 +16,8 @@ from asfound.desk.problems import Refused
 from asfound.desk.state import JobState, UploadState
 from asfound.errors import InputError
 from asfound.intake import Upload, mapping_from_toml, read_upload
-from asfound.store import UnknownError
+from asfound.store import KeyReusedError, UnknownError
+from asfound.store.canonical import canonical_json
 
 
 def read_by(desk: Desk, sha256: str, name: str, mapping_text: str, *, track: str = "") -> Upload:
@@ -198,17 +201,41 @@ def post_shots(
     payload = {**group.body(), "rows": [dict(row) for row in rows]}
     entry = desk.store.append(job, identity.who, "shots-posted", payload, key=key)
     desk.store.touch_receiver(group.receiver)
+    if len(desk.state(job).posted.get(group, ())) >= SEAL_AT:
+        seal_batches(desk, job, least=SEAL_AT)
     return Done(entry), read
 
 
-def seal_batches(desk: Desk, job: str, who: str) -> None:
-    """Freeze what was posted as uploads: bytes on disk first, then the entry."""
+WORKER = "desk"
+"""As the ledger names the desk itself."""
+SEAL_AT = 2000
+"""So many posted shots of a group are frozen without waiting for processing."""
+
+
+def seal_batches(desk: Desk, job: str, *, least: int = 1) -> None:
+    """Freeze what was posted as uploads: bytes on disk first, then the entry.
+
+    Parameters
+    ----------
+    least : int
+        Leave groups of fewer shots for later.
+
+    Notes
+    -----
+    Two who do this at once may see different ends of the same group. The key names the group and
+    its first entry, so that only one of them is taken; what came later goes into the next batch.
+    """
     for batch in desk.state(job).batches():
+        if len(batch.rows) < least:
+            continue
+        body = batch.body()
         kept = desk.blobs.keep([batch.data()])
-        desk.store.append(
-            job,
-            who,
-            "batch-sealed",
-            {**batch.body(), "sha256": kept.sha256, "size": kept.size},
-            key=f"sealed-{kept.sha256}",
-        )
+        group = hashlib.sha256(canonical_json(batch.group.body()).encode()).hexdigest()[:16]
+        with contextlib.suppress(KeyReusedError):
+            desk.store.append(
+                job,
+                WORKER,
+                "batch-sealed",
+                {**body, "sha256": kept.sha256, "size": kept.size},
+                key=f"sealed-{group}-{body['first']}",
+            )

@@ -34,7 +34,6 @@ from asfound.desk.posted import Group
 from asfound.desk.problems import Refused, problem_body
 from asfound.desk.state import UploadState
 from asfound.intake import mapping_to_toml
-from asfound.store import KeyReusedError
 
 router = new_router("uploads")
 
@@ -152,8 +151,6 @@ def add_upload(
     done, upload, was_known = actions.add_upload(
         desk, identity, job, sha256, name, mapping, track=placed, key=key
     )
-    if key is not None and done.entry.payload.get("sha256") != sha256:
-        raise KeyReusedError("the key was used for another file.", where="Idempotency-Key")
     state = actions.find_upload(desk.state(job), sha256)
     body = done_body(done, known=was_known, **state_body(state))
     if upload is not None:
