@@ -138,9 +138,11 @@ def tube(
 
 def _counter_clockwise(geometry: shapely.Geometry) -> shapely.Geometry:
     """Outer rings counter-clockwise, as RFC 7946 wants them."""
-    if geometry.geom_type == "Polygon":
-        return orient(geometry, 1.0)
-    return shapely.MultiPolygon([orient(part, 1.0) for part in geometry.geoms])
+    # Where an axis doubles back on itself, pieces without any width are left over: not an area.
+    areas = [part for part in shapely.get_parts(geometry) if part.geom_type == "Polygon"]
+    if len(areas) == 1:
+        return orient(areas[0], 1.0)
+    return shapely.MultiPolygon([orient(part, 1.0) for part in areas])
 
 
 def ellipse_ring(ellipse: Floats, corners: int = 48) -> Floats:
