@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Lock
 from typing import Any, Literal
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
@@ -131,6 +132,23 @@ def _sqlite_begin(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if immediate else "BEGIN")
 
 
+class _Turns:
+    """Threads that write take turns: SQLite itself would let them sleep and try again."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+
+    def __enter__(self) -> None:
+        if not self._lock.acquire(timeout=WAIT):
+            raise BusyError(
+                "others kept the database busy for too long.",
+                remedy="Nothing was written. Try again.",
+            )
+
+    def __exit__(self, *_: object) -> None:
+        self._lock.release()
+
+
 def utc_now() -> datetime:
     """The time."""
     return datetime.now(UTC)
@@ -149,6 +167,7 @@ class Transactions:
     def __init__(self, engine: Engine, clock: Callable[[], datetime] = utc_now) -> None:
         self.engine = engine
         self.clock = clock
+        self._turn: AbstractContextManager[None] = _Turns() if self.is_sqlite else nullcontext()
 
     @property
     def is_sqlite(self) -> bool:
@@ -172,6 +191,7 @@ class Transactions:
         """A transaction that commits at its end, or leaves nothing behind."""
         with (
             self._translated(),
+            self._turn,
             self.engine.connect().execution_options(immediate=True) as connection,
             connection.begin(),
         ):
