@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ import pytest
 _MISSING = "PostgreSQL is not installed; as root: sh requirements/system.sh"
 
 
-def _programs() -> Path | None:
+def postgresql_programs() -> Path | None:
     """Where initdb and pg_ctl lie; Debian keeps them out of the PATH."""
     versions = Path("/usr/lib/postgresql").glob("*/bin")
     for folder in sorted(versions, key=lambda one: float(one.parent.name), reverse=True):
@@ -32,15 +33,17 @@ def _as_owner(*command: str) -> None:
     assert done.returncode == 0, f"{command}: {done.stdout}{done.stderr}"
 
 
-@pytest.fixture(scope="session")
-def postgresql() -> Iterator[str]:
+@contextmanager
+def throwaway_postgresql(programs: Path, *, lasting: bool = False) -> Iterator[str]:
     """A PostgreSQL of our own: unix socket only, no password, gone afterwards.
+
+    Parameters
+    ----------
+    lasting : bool
+        Whether a commit reaches the disk. No test takes the power away; a bench counts it.
 
     Yields the address of its first database.
     """
-    programs = _programs()
-    if programs is None:
-        pytest.skip(_MISSING)
     # A socket's path may have 107 characters, so not pytest's own long folder.
     place = Path(tempfile.mkdtemp(prefix="asfound-pg-"))
     data = place / "data"
@@ -53,8 +56,9 @@ def postgresql() -> Iterator[str]:
             "--no-sync", "--locale=C",
         )  # fmt: skip
         options = f"-c listen_addresses='' -c unix_socket_directories='{place}'"
-        # No test takes the power away, so nothing has to reach the disk.
-        options += " -c max_connections=200 -c fsync=off -c full_page_writes=off"
+        options += " -c max_connections=200"
+        if not lasting:
+            options += " -c fsync=off -c full_page_writes=off"
         _as_owner(
             str(programs / "pg_ctl"), "-D", str(data), "-w", "-t", "60", "-l", str(place / "log"),
             "-o", options, "start",
@@ -65,6 +69,16 @@ def postgresql() -> Iterator[str]:
             _as_owner(str(programs / "pg_ctl"), "-D", str(data), "-m", "immediate", "stop")
     finally:
         shutil.rmtree(place, ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[str]:
+    """The address of a throw-away PostgreSQL's first database."""
+    programs = postgresql_programs()
+    if programs is None:
+        pytest.skip(_MISSING)
+    with throwaway_postgresql(programs) as address:
+        yield address
 
 
 @pytest.fixture(scope="session")
