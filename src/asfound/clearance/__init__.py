@@ -15,7 +15,12 @@ from asfound.clearance.required import (
     utility_classes,
 )
 from asfound.clearance.solids import Solid, footprint_of, solid_of
-from asfound.clearance.surface import GroundSurface, surface_from_ground, surface_from_points
+from asfound.clearance.surface import (
+    GroundSurface,
+    ground_doubt,
+    surface_from_ground,
+    surface_from_points,
+)
 
 __all__ = [
     "DEFAULT_RULES",
@@ -27,6 +32,7 @@ __all__ = [
     "bore_by_station",
     "check_digs",
     "footprint_of",
+    "ground_doubt",
     "jurisdiction_rules",
     "preset_rules",
     "refits_of",

@@ -10,9 +10,8 @@ import numpy.typing as npt
 
 from asfound.alignment import JointPosterior, Refits, SharedShift
 from asfound.clearance.required import utility_classes
-from asfound.clearance.surface import GroundSurface
 from asfound.errors import InputError
-from asfound.model import Line, RecordLine, Results, Utility
+from asfound.model import Line, RecordLine, Results, Terrain, Utility
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -68,7 +67,7 @@ class KnownLine:
 
 
 def known_lines(
-    lines: Sequence[Line], records: Sequence[RecordLine], surface: GroundSurface
+    lines: Sequence[Line], records: Sequence[RecordLine], surface: Terrain
 ) -> tuple[KnownLine, ...]:
     """All lines, the located ones first."""
     return tuple(
@@ -76,7 +75,7 @@ def known_lines(
     )
 
 
-def _located(line: Line, surface: GroundSurface) -> KnownLine:
+def _located(line: Line, surface: Terrain) -> KnownLine:
     height, basis = line.height, "located"
     variance = line.covariance[:, [0, 1, 2], [0, 1, 2]].copy()
     ground = line.ground_height
@@ -93,7 +92,7 @@ def _located(line: Line, surface: GroundSurface) -> KnownLine:
     )  # fmt: skip
 
 
-def _recorded(line: RecordLine, surface: GroundSurface) -> KnownLine:
+def _recorded(line: RecordLine, surface: Terrain) -> KnownLine:
     where = f"record line '{line.name}'"
     plan = np.column_stack((line.easting, line.northing)).astype(np.float64)
     if len(plan) < 2 or not np.isfinite(plan).all():
@@ -137,7 +136,7 @@ def _recorded(line: RecordLine, surface: GroundSurface) -> KnownLine:
 
 
 def _ground(
-    known: Floats, easting: Floats, northing: Floats, surface: GroundSurface, where: str
+    known: Floats, easting: Floats, northing: Floats, surface: Terrain, where: str
 ) -> Floats:
     height, _ = surface.heights(easting, northing)
     ground = np.where(np.isfinite(known), known, height)

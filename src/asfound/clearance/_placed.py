@@ -12,9 +12,8 @@ from scipy.special import chdtrc
 from asfound.alignment import JointPosterior, Refits
 from asfound.clearance._known import KnownLine, posterior_of
 from asfound.clearance.belief import Belief, Observations, covariance_between, looks
-from asfound.clearance.surface import GroundSurface
 from asfound.errors import InputError
-from asfound.model import Exposure, ExposureComparison
+from asfound.model import Exposure, ExposureComparison, Terrain
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -66,7 +65,7 @@ def place_exposures(
     exposures: Sequence[Exposure],
     known: tuple[KnownLine, ...],
     refits: Refits,
-    surface: GroundSurface,
+    surface: Terrain,
 ) -> Placed:
     """Put exposures on their lines and compare them with what was expected there.
 
@@ -199,7 +198,7 @@ def _radius(exposure: Exposure, line: KnownLine) -> tuple[float, float]:
     return radius, radius * line.diameter_spread
 
 
-def _ground(exposure: Exposure, surface: GroundSurface, where: str) -> tuple[float, float]:
+def _ground(exposure: Exposure, surface: Terrain, where: str) -> tuple[float, float]:
     if np.isfinite(exposure.ground_height):
         return exposure.ground_height, 0.0
     height, sd = surface.heights(np.array([exposure.easting]), np.array([exposure.northing]))

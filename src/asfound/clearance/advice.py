@@ -37,7 +37,7 @@ from asfound.clearance.check import (
 )
 from asfound.clearance.odds import odds
 from asfound.clearance.solids import solid_of
-from asfound.clearance.surface import GroundSurface, surface_from_ground
+from asfound.clearance.surface import surface_from_ground
 from asfound.errors import InputError
 from asfound.model import (
     CAUTIONS,
@@ -48,6 +48,7 @@ from asfound.model import (
     ExposureAdvice,
     RecordLine,
     Results,
+    Terrain,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -66,7 +67,7 @@ def advise_exposures(
     digs: Sequence[Dig],
     holes: int,
     *,
-    surface: GroundSurface | None = None,
+    surface: Terrain | None = None,
     exposures: Sequence[Exposure] = (),
     records: Sequence[RecordLine] = (),
     candidates: Sequence[CandidateExposure] | None = None,

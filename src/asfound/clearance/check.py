@@ -25,7 +25,7 @@ from asfound.clearance.nearest import Axes, Nearest, away_rows, nearest_approach
 from asfound.clearance.odds import odds
 from asfound.clearance.required import required_rules, rules_for, widest_plan
 from asfound.clearance.solids import Solid, footprint_of, solid_of
-from asfound.clearance.surface import GroundSurface, surface_from_ground
+from asfound.clearance.surface import surface_from_ground
 from asfound.errors import InputError
 from asfound.model import (
     CAUTIONS,
@@ -38,6 +38,7 @@ from asfound.model import (
     RecordLine,
     Results,
     RuleAnswer,
+    Terrain,
 )
 
 Floats = npt.NDArray[np.float64]
@@ -55,7 +56,7 @@ def check_digs(
     results: Results,
     digs: Sequence[Dig],
     *,
-    surface: GroundSurface | None = None,
+    surface: Terrain | None = None,
     rules: Sequence[ClearanceRule] | None = None,
     exposures: Sequence[Exposure] = (),
     records: Sequence[RecordLine] = (),
@@ -73,7 +74,7 @@ def check_digs(
         Of the processed job.
     digs : sequence of Dig
         In the job's frame.
-    surface : GroundSurface, optional
+    surface : Terrain, optional
         The ground; by default as the shots found it.
     rules : sequence of ClearanceRule, optional
         Required clearances; by default `required_rules()`.

@@ -13,7 +13,7 @@ from asfound.alignment import Refits
 from asfound.clearance._known import PORTION, known_lines, refits_of
 from asfound.clearance._placed import Placed, place_exposures
 from asfound.clearance.belief import Belief
-from asfound.clearance.surface import GroundSurface, surface_from_ground
+from asfound.clearance.surface import surface_from_ground
 from asfound.model import (
     Exposure,
     ExposureUpdate,
@@ -22,6 +22,7 @@ from asfound.model import (
     RecordLine,
     Results,
     SharedBias,
+    Terrain,
     Verdict,
 )
 
@@ -34,7 +35,7 @@ def apply_exposures(
     results: Results,
     exposures: Sequence[Exposure],
     *,
-    surface: GroundSurface | None = None,
+    surface: Terrain | None = None,
     records: Sequence[RecordLine] = (),
     refits: Refits | None = None,
 ) -> ExposureUpdate:
@@ -45,7 +46,7 @@ def apply_exposures(
     results : Results
     exposures : sequence of Exposure
         Of located lines, or of `records`: those are compared, nothing else changes by them.
-    surface : GroundSurface, optional
+    surface : Terrain, optional
         For exposures without a ground height; by default the ground of the shots.
     records : sequence of RecordLine
         Lines that nobody located.

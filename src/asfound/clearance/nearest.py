@@ -269,7 +269,7 @@ def _next_try(ends: Floats, turn: int) -> Floats:
             up = high - slope_high * (high_0 - high) / (slope_high_0 - slope_high)
             down = low - slope_low * (low_0 - low) / (slope_low_0 - slope_low)
         place = np.where(slope_high < -slope_low, up, down)
-    return np.where((place > low) & (place < high), place, half)
+    return np.asarray(np.where((place > low) & (place < high), place, half))
 
 
 def away_rows(pieces: Pieces, piece: Integers, at: Floats) -> Floats:

@@ -10,9 +10,8 @@ import shapely
 
 from asfound.clearance._pieces import DISC, SLAB, TUBE, WEDGE, Pieces
 from asfound.clearance._polygons import ring_of, triangles_of
-from asfound.clearance.surface import GroundSurface
 from asfound.errors import InputError
-from asfound.model import Bore, Dig, Pit, Post, Trench
+from asfound.model import Bore, Dig, Pit, Post, Terrain, Trench
 
 Floats = npt.NDArray[np.float64]
 
@@ -112,13 +111,13 @@ class Solid:
         return np.concatenate(([0.0], np.cumsum(step)))[: len(self.path)]
 
 
-def solid_of(dig: Dig, surface: GroundSurface | None) -> Solid:
+def solid_of(dig: Dig, surface: Terrain | None) -> Solid:
     """The solid of a dig.
 
     Parameters
     ----------
     dig : Dig
-    surface : GroundSurface or None
+    surface : Terrain or None
         Needed for depths below ground, and to see that a bore stays below it.
 
     Raises
@@ -137,7 +136,7 @@ def solid_of(dig: Dig, surface: GroundSurface | None) -> Solid:
     return _post(dig, surface, where)
 
 
-def _trench(dig: Trench, surface: GroundSurface | None, where: str) -> Solid:
+def _trench(dig: Trench, surface: Terrain | None, where: str) -> Solid:
     axis = _axis(dig.easting, dig.northing, where, "trench" if not dig.milling else "milling")
     count = len(axis)
     width = _column(dig.width, count, "widths", where)
@@ -189,7 +188,7 @@ def _trench(dig: Trench, surface: GroundSurface | None, where: str) -> Solid:
     )  # fmt: skip
 
 
-def _bore(dig: Bore, surface: GroundSurface | None, where: str) -> Solid:
+def _bore(dig: Bore, surface: Terrain | None, where: str) -> Solid:
     axis = _axis(dig.easting, dig.northing, where, "bore", plumb=True)
     count = len(axis)
     if not (dig.final_diameter > 0 and dig.pilot_diameter > 0):
@@ -246,7 +245,7 @@ def _bore(dig: Bore, surface: GroundSurface | None, where: str) -> Solid:
     )  # fmt: skip
 
 
-def _pit(dig: Pit, surface: GroundSurface | None, where: str) -> Solid:
+def _pit(dig: Pit, surface: Terrain | None, where: str) -> Solid:
     ring = ring_of(dig.easting, dig.northing, where)
     below = _by_depth(np.array([dig.depth]), np.array([dig.elevation]), where)
     ground_sd = 0.0
@@ -265,7 +264,7 @@ def _pit(dig: Pit, surface: GroundSurface | None, where: str) -> Solid:
     )  # fmt: skip
 
 
-def _post(dig: Post, surface: GroundSurface | None, where: str) -> Solid:
+def _post(dig: Post, surface: Terrain | None, where: str) -> Solid:
     if not np.isfinite([dig.easting, dig.northing]).all():
         raise InputError("it has no place.", where=where, remedy="Give easting and northing.")
     if not dig.diameter > 0:
@@ -361,7 +360,7 @@ def _by_depth(depth: Floats, elevation: Floats, where: str, *, may_be_zero: bool
 
 
 def _ground(
-    surface: GroundSurface | None, easting: Floats, northing: Floats, where: str
+    surface: Terrain | None, easting: Floats, northing: Floats, where: str
 ) -> tuple[Floats, Floats]:
     if surface is None:
         raise InputError(
@@ -372,8 +371,8 @@ def _ground(
     height, sd = surface.heights(easting, northing)
     if not np.isfinite(height).all():
         raise InputError(
-            f"its depth counts from the ground, but within {surface.reach:.0f} m there are no "
-            f"heights ({surface.basis}).",
+            f"its depth counts from the ground, but there are no heights near it "
+            f"({surface.basis}).",
             where=where,
             remedy="Give elevations, or a survey or terrain file that covers the dig. If the dig "
             "should lie among the lines, check that its frame is the job's.",
@@ -381,7 +380,7 @@ def _ground(
     return height, sd
 
 
-def _below_ground(path: Floats, surface: GroundSurface | None, where: str) -> None:
+def _below_ground(path: Floats, surface: Terrain | None, where: str) -> None:
     if surface is None:
         return
     step = np.sqrt(np.sum(np.diff(path, axis=0) ** 2, axis=1))

@@ -39,11 +39,14 @@ class GroundSurface:
         Where the points come from, in words.
     reach : float
         No height is given farther than this from every point [m].
+    point_sd : float
+        Of the points' heights [m].
     """
 
     points: Floats
     basis: str
     reach: float = REACH
+    point_sd: float = POINT_SD
 
     def heights(self, easting: Floats, northing: Floats) -> tuple[Floats, Floats]:
         """Heights and their standard deviations.
@@ -71,7 +74,7 @@ class GroundSurface:
         height = np.sum(weight * level[index], axis=1) / np.sum(weight, axis=1)
         inside = self._triangulated(at)
         height = np.where(np.isfinite(inside), inside, height)
-        sd = np.hypot(POINT_SD, GRADE_SD * near[:, 0])
+        sd = ground_doubt(near[:, 0], self.point_sd)
         far = near[:, 0] > self.reach
         height[far], sd[far] = np.nan, np.nan
         return np.asarray(height), np.asarray(sd)
@@ -98,7 +101,14 @@ def surface_from_ground(ground: Ground, *, reach: float = REACH) -> GroundSurfac
     return surface_from_points(points, "ground heights of the shots", reach=reach)
 
 
-def surface_from_points(points: Floats, basis: str, *, reach: float = REACH) -> GroundSurface:
+def ground_doubt(distance: Floats, point_sd: float = POINT_SD) -> Floats:
+    """Standard deviation of a height that is guessed so far from the nearest measured one [m]."""
+    return np.hypot(point_sd, GRADE_SD * distance)
+
+
+def surface_from_points(
+    points: Floats, basis: str, *, reach: float = REACH, point_sd: float = POINT_SD
+) -> GroundSurface:
     """A surface through points: a survey, or a terrain model's.
 
     Parameters
@@ -106,6 +116,8 @@ def surface_from_points(points: Floats, basis: str, *, reach: float = REACH) -> 
     points : (n, 3) float64
         Easting, northing, height [m]; rows with NaN are left out, points at one place averaged.
     basis : str
+    point_sd : float
+        Of their heights [m].
 
     Raises
     ------
@@ -121,10 +133,10 @@ def surface_from_points(points: Floats, basis: str, *, reach: float = REACH) -> 
         )
     points = points[np.isfinite(points).all(axis=1)]
     if len(points) == 0:
-        return GroundSurface(points, basis, reach)
+        return GroundSurface(points, basis, reach, point_sd)
     place, index = np.unique(np.round(points[:, :2], 3), axis=0, return_inverse=True)
     index = np.ravel(index)
     number = np.bincount(index)
     means = [np.bincount(index, points[:, axis]) / number for axis in range(3)]
     assert len(place) == len(number)
-    return GroundSurface(np.column_stack(means), basis, reach)
+    return GroundSurface(np.column_stack(means), basis, reach, point_sd)

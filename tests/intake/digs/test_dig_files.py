@@ -182,7 +182,7 @@ def test_terrain_points_make_a_ground_surface():
 
 @pytest.mark.parametrize(
     ("content", "what"),
-    [(b"II*\0rest", "GeoTIFF"), (b"1 2 3\n1 2 x\n", "line 2"), (b"", "no points")],
+    [(b"II*\0rest", "needs a job"), (b"1 2 3\n1 2 x\n", "line 2"), (b"", "no points")],
 )
 def test_other_terrain_is_refused_with_a_remedy(content, what):
     with pytest.raises(InputError, match=what) as caught:

@@ -131,11 +131,11 @@ def _placer(
 
         return moved
     grid = job_grid(settings.frame, None, settings.grids)
-    if declared and not _same(declared, grid.crs):
+    if declared and not same_crs(declared, grid.crs):
         raise InputError(
-            f"its coordinates are in {_crs_name(declared)}, the job's in {grid.crs.name}."
+            f"its coordinates are in {crs_name(declared)}, the job's in {grid.crs.name}."
             if kind not in ("kml", "geojson") or not _geographic(declared)
-            else f"a {kind} file has longitude and latitude in {_crs_name(declared)}, a label that "
+            else f"a {kind} file has longitude and latitude in {crs_name(declared)}, a label that "
             "is only good to a metre or two.",
             where=name,
             remedy="Declare the frame the digs were really drawn in, or export them in the job's "
@@ -146,7 +146,8 @@ def _placer(
     return lambda shape: np.asarray(shape.point * scale)
 
 
-def _same(declared: str, crs: CRS) -> bool:
+def same_crs(declared: str, crs: CRS) -> bool:
+    """Whether a declared CRS is another's, heights left out."""
     try:
         other = CRS.from_user_input(declared)
     except CRSError:
@@ -162,7 +163,8 @@ def _geographic(declared: str) -> bool:
         return False
 
 
-def _crs_name(declared: str) -> str:
+def crs_name(declared: str) -> str:
+    """A declared CRS as people know it."""
     try:
         return str(CRS.from_user_input(declared).name)
     except CRSError:

@@ -13,13 +13,9 @@ from xml.etree.ElementTree import Element, ParseError
 
 import numpy as np
 import numpy.typing as npt
-import pyogrio
 import shapely
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import fromstring
-from ezdxf.filemanagement import read as read_dxf
-from ezdxf.lldxf.const import DXFError
-from pyogrio.errors import DataLayerError, DataSourceError, FieldError, GeometryError
 
 from asfound.errors import InputError
 from asfound.intake.archives import Archive
@@ -29,7 +25,7 @@ Floats = npt.NDArray[np.float64]
 
 _PARTS = (".shp", ".dbf", ".shx", ".prj", ".cpg")
 LINE, AREA, POINT = "line", "area", "point"
-_GDAL = (DataLayerError, DataSourceError, FieldError, GeometryError, ValueError, RuntimeError)
+_GDAL = (ValueError, RuntimeError)  # pyogrio's own errors are all of one of these
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,6 +87,8 @@ def shapes_of(content: bytes, name: str, kind: str) -> tuple[tuple[Shape, ...], 
 
 
 def _gdal(content: bytes, name: str, kind: str) -> tuple[list[Shape], str]:
+    import pyogrio  # loads GDAL and pandas: only where a file needs them
+
     suffix = {"geojson": ".geojson", "shapefile": ".shp", "geopackage": ".gpkg"}[kind]
     if kind == "geojson":
         _check_json(content, name)
@@ -184,6 +182,9 @@ def _coordinates(shape: shapely.Geometry) -> Floats:
 
 
 def _dxf(content: bytes, name: str) -> list[Shape]:
+    from ezdxf.filemanagement import read as read_dxf  # slow to load: only where it is needed
+    from ezdxf.lldxf.const import DXFError
+
     try:
         text = content.decode("utf-8", "surrogateescape")
         drawing = read_dxf(StringIO(text))

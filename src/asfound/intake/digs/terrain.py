@@ -1,44 +1,75 @@
-"""Ground points from text: easting, northing and height a line, separated by anything usual."""
+"""Ground heights from a file: points as text, or a GeoTIFF of the job's frame."""
 
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from asfound.clearance import GroundSurface, surface_from_points
+from asfound.clearance import surface_from_points
 from asfound.errors import InputError
+from asfound.intake.digs.raster import SIGNATURES, TERRAIN_SD, read_raster
+from asfound.model import JobSettings, Terrain
 from asfound.units import length_unit
 
 _SEPARATOR = re.compile(r"[,;\s]+")
 
 
-def read_terrain(content: bytes, name: str, *, unit: str = "m") -> GroundSurface:
-    """A ground surface from an XYZ file (survey points or a terrain model's grid points).
+POINT_SD = 0.02
+
+
+def read_terrain(
+    content: bytes | Path,
+    name: str,
+    *,
+    unit: str = "m",
+    settings: JobSettings | None = None,
+    height_sd: float | None = None,
+) -> Terrain:
+    """A ground surface from a GeoTIFF, or from XYZ text (survey or terrain points).
 
     Parameters
     ----------
-    content : bytes
-        Text: the first three numbers of each line; lines that begin with another sign are
-        headers or remarks if they come before the first point.
+    content : bytes or Path
+        GeoTIFF: one band of heights in the job's frame; of a path only what is asked for is read,
+        whenever it is asked for. Text: the first three numbers of each line; lines that begin with
+        another sign are headers or remarks if they come before the first point.
     name : str
     unit : str
-        Of all three: ``'m'``, ``'ft'`` or ``'ftUS'``. The frame is the job's.
+        ``'m'``, ``'ft'`` or ``'ftUS'``: of a GeoTIFF's heights, of all three numbers of text, whose
+        frame is the job's.
+    settings : JobSettings, optional
+        Of the job, for its frame; a GeoTIFF needs it.
+    height_sd : float, optional
+        Of the heights [m], one standard deviation; by default 0.10 m for a GeoTIFF, which is a
+        model, and 0.02 m for points, which are surveyed.
 
     Raises
     ------
     InputError
-        If it is no such text. GeoTIFF is not read: its remedy says how to make XYZ of it.
+        If it is neither, or can't be used in this job.
     """
     metres = length_unit(unit, where=name).metres
-    if content[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+    if height_sd is not None and not (np.isfinite(height_sd) and height_sd >= 0):
         raise InputError(
-            "this is a GeoTIFF, which is not read.",
+            f"the uncertainty of its heights is {height_sd} m.",
             where=name,
-            remedy="Export its cells as XYZ text in the job's frame (any GIS can: "
-            "'gdal_translate -of XYZ').",
+            remedy="Give one standard deviation in metres, zero or more.",
         )
+    if _begins(content) in SIGNATURES:
+        if settings is None:
+            raise InputError(
+                "a GeoTIFF needs a job to be checked against.",
+                where=name,
+                remedy="Give the job's settings, or export its cells as XYZ text in the job's "
+                "frame (any GIS can: 'gdal_translate -of XYZ').",
+            )
+        sd = TERRAIN_SD if height_sd is None else height_sd
+        return read_raster(content, name, settings, unit=unit, height_sd=sd)
+    if isinstance(content, Path):
+        content = content.read_bytes()
     try:
         lines = content.decode("utf-8-sig").splitlines()
     except UnicodeDecodeError as error:
@@ -65,4 +96,12 @@ def read_terrain(content: bytes, name: str, *, unit: str = "m") -> GroundSurface
     if not points:
         raise InputError("there are no points.", where=name, remedy="Export it again.")
     array: npt.NDArray[np.float64] = np.array(points) * metres
-    return surface_from_points(array, f"terrain points of {name}")
+    sd = POINT_SD if height_sd is None else height_sd
+    return surface_from_points(array, f"terrain points of {name}", point_sd=sd)
+
+
+def _begins(content: bytes | Path) -> bytes:
+    if isinstance(content, bytes):
+        return content[:4]
+    with content.open("rb") as file:
+        return file.read(4)
