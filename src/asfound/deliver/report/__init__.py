@@ -16,6 +16,7 @@ from asfound.deliver.delivery import Delivery
 from asfound.deliver.finding_columns import detail_text
 from asfound.deliver.report import facts, listing
 from asfound.deliver.report.accuracy import accuracy_section
+from asfound.deliver.report.digs import digs_section
 from asfound.deliver.report.facts import clean
 from asfound.deliver.report.frames import frames_figure
 from asfound.deliver.report.maps import as_data, map_pages
@@ -26,7 +27,9 @@ from asfound.deliver.shot_columns import VERDICT_WORDS
 from asfound.deliver.symbols import hex_colour
 from asfound.units import lengths_in
 
-_TEMPLATE = ("base.typ", "front.typ", "sweeps.typ", "accuracy.typ", "stakeout.typ", "back.typ")
+_TEMPLATE = tuple(
+    f"{part}.typ" for part in ("base", "front", "digs", "sweeps", "accuracy", "stakeout", "back")
+)
 # Room for maps on a page [mm]: paper less margins and the heading above the map.
 _PAPER = {
     "a4": {False: (174.0, 242.0), True: (261.0, 155.0)},
@@ -85,6 +88,7 @@ def report_data(delivery: Delivery) -> dict[str, Any]:
         "maps": as_data(map_pages(delivery, body)),
         "line_pages": _line_pages(delivery, body[False][0]),
         "more_lines": max(0, len(delivery.results.lines) - MOST_LINE_PAGES),
+        "digs": digs_section(delivery, body[False][0]),
         "sweeps": sweep_pages(delivery, body[False][0]),
         "proof": accuracy_section(delivery, body[False][0]),
         "shots": listing.shots_table(delivery),

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 
+import numpy as np
+import numpy.typing as npt
+
 
 class LabelPlaces:
     """Rectangles already taken on a drawing, in cells so that a look-up is quick."""
@@ -39,6 +42,16 @@ class LabelPlaces:
         """Mark a box as taken."""
         for cell in self._cells(box):
             self._taken[cell].append(box)
+
+    def take_along(self, path: npt.NDArray[np.float64]) -> None:
+        """Mark small boxes along a polyline (k, 2) as taken: no label on a line."""
+        step = np.hypot(*np.diff(path, axis=0).T)
+        along = np.concatenate([[0.0], np.cumsum(step)])
+        at = np.arange(0.0, float(along[-1]), 1.0)
+        x, y = np.interp(at, along, path[:, 0]), np.interp(at, along, path[:, 1])
+        inside = (x >= 0.0) & (x <= self.width) & (y >= 0.0) & (y <= self.height)
+        for px, py in zip(x[inside].tolist(), y[inside].tolist(), strict=True):
+            self.take((px - 0.2, py - 0.2, px + 0.2, py + 0.2))
 
     def place(
         self, x: float, y: float, width: float, height: float, distance: float

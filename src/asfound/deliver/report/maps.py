@@ -234,7 +234,7 @@ class _Canvas:
                 continue
             plan = np.column_stack([line.easting, line.northing])
             axis = self.paper(plan)
-            self._keep_clear(axis)
+            self.places.take_along(axis)
             self.drawing.path(
                 simplified(axis),
                 stroke=hex_colour(line.utility),
@@ -248,16 +248,6 @@ class _Canvas:
                     unsupported = simplified(axis[between])
                     self.drawing.path(unsupported, stroke="#ffffff", width=0.5)
                     self.drawing.path(unsupported, stroke=hex_colour(line.utility), width=0.12)
-
-    def _keep_clear(self, axis: Floats) -> None:
-        """No label on a line: small boxes along it count as taken."""
-        step = np.hypot(*np.diff(axis, axis=0).T)
-        along = np.concatenate([[0.0], np.cumsum(step)])
-        at = np.arange(0.0, float(along[-1]), 1.0)
-        x, y = np.interp(at, along, axis[:, 0]), np.interp(at, along, axis[:, 1])
-        inside = (x >= 0.0) & (x <= self.places.width) & (y >= 0.0) & (y <= self.places.height)
-        for px, py in zip(x[inside].tolist(), y[inside].tolist(), strict=True):
-            self.places.take((px - 0.2, py - 0.2, px + 0.2, py + 0.2))
 
     def shots(self, shown: npt.NDArray[np.int64], *, with_ellipses: bool) -> None:
         """Ticks and ellipses, one path a colour and kind."""

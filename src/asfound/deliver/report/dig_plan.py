@@ -1,0 +1,454 @@
+"""The plan of digs that lie together: outlines, lines, tolerance zones, nearest approaches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from asfound.budget import NORMAL_95
+from asfound.clearance import Solid
+from asfound.deliver.dig_columns import advice_rows, exposure_rows
+from asfound.deliver.dig_shapes import approach_segment
+from asfound.deliver.finding_columns import plain_number
+from asfound.deliver.report.dig_marks import MARK, draw_hole, draw_standing
+from asfound.deliver.report.dig_scene import DigScene
+from asfound.deliver.report.dig_sections import (
+    Course,
+    course,
+    dig_levels,
+    dig_stations,
+    place_on,
+)
+from asfound.deliver.report.dig_words import length, standing, worst
+from asfound.deliver.report.facts import clean
+from asfound.deliver.report.furniture import draw_frame, north_arrow, scale_bar, small
+from asfound.deliver.report.labels import LabelPlaces
+from asfound.deliver.report.scales import Sheet, multiples, round_step, scale_list
+from asfound.deliver.report.svg import FIGURE_WIDTH, INK, PALE, Svg, path_data, simplified
+from asfound.deliver.shapes import tube
+from asfound.deliver.symbols import hex_colour
+from asfound.model import Approach, Bore, DigClearance, Pit, Post, Trench
+
+Floats = npt.NDArray[np.float64]
+
+LEFT, BELOW, EDGE, KEY = 5.0, 4.0, 0.3, 27.0
+LOWEST, TALLEST = 62.0, 104.0
+NEAR, MARGIN, LEAST = 2.6, 1.6, 6.0
+FINEST = {True: 50, False: 60}
+MARKED = 3.6
+"""Approaches farther than this stand in the table; their marks would only cross the plan [m]."""
+
+
+@dataclass(frozen=True, eq=False)
+class PlanView:
+    """What one plan shows.
+
+    Parameters
+    ----------
+    places : tuple of int
+        Digs.
+    low, high : float
+        Stations between which a trench or bore is shown [m].
+    """
+
+    places: tuple[int, ...]
+    low: float = -np.inf
+    high: float = np.inf
+
+
+def plan_sheet(scene: DigScene, view: PlanView, width: float) -> Sheet:
+    """The window of a plan, at the finest round scale that holds its digs.
+
+    Parameters
+    ----------
+    width : float
+        Of the page's body [mm].
+    """
+    points = _shown(scene, view)
+    low, high = points.min(axis=0) - MARGIN, points.max(axis=0) + MARGIN
+    size = np.maximum(high - low, LEAST)
+    metric = scene.delivery.about.unit.code == "m"
+    inner = width - LEFT - EDGE
+    scales = [d for d in scale_list(metric) if d >= FINEST[metric]]
+    denominator = next(
+        (d for d in scales if (size * 1000.0 <= np.array([inner, TALLEST]) * d).all()), scales[-1]
+    )
+    height = float(np.clip(size[1] * 1000.0 / denominator, LOWEST, TALLEST))
+    corner = 0.5 * (low + high) - np.array([inner, height]) * denominator / 2000.0
+    return Sheet("", float(corner[0]), float(corner[1]), inner, height, denominator)
+
+
+def _shown(scene: DigScene, view: PlanView) -> Floats:
+    """(k, 2) corners of what must be seen [m]."""
+    parts = []
+    for place in view.places:
+        item, solid = scene.digs[place], scene.solids[place]
+        if isinstance(item.dig, Trench | Bore):
+            stations = dig_stations(solid)
+            inside = (stations >= view.low) & (stations <= view.high)
+            ends = [max(view.low, 0.0), min(view.high, float(stations[-1]))]
+            parts += [solid.outline[inside], np.array([place_on(solid, s)[0] for s in ends])]
+        else:
+            parts.append(shapely.get_coordinates(scene.delivery.digs[place].footprint))
+        parts += [
+            near.line_point[None, :2]
+            for near in item.approaches
+            if near.clearance <= NEAR and view.low <= near.dig_station <= view.high
+        ]
+    return np.concatenate(parts)
+
+
+def draw_plan(scene: DigScene, view: PlanView, width: float) -> tuple[str, Sheet]:
+    """The plan as SVG, and its window."""
+    sheet = plan_sheet(scene, view, width)
+    drawing = Svg(sheet.width + LEFT + EDGE, sheet.height + BELOW + KEY)
+    draw_frame(drawing, sheet, scene.delivery.about, left=LEFT)
+    drawing.begin_clip("window", LEFT, 0.0, sheet.width, sheet.height)
+    canvas = _Plan(drawing, scene, view, sheet)
+    canvas.searched()
+    canvas.zones()
+    canvas.lines()
+    canvas.digs()
+    canvas.approaches()
+    canvas.holes()
+    canvas.dig_names()
+    canvas.line_names()
+    canvas.zone_names()
+    drawing.end_clip()
+    _key(drawing, scene, sheet, canvas)
+    return drawing.markup(), sheet
+
+
+class _Plan:
+    """Draws into the window of a sheet."""
+
+    def __init__(self, drawing: Svg, scene: DigScene, view: PlanView, sheet: Sheet) -> None:
+        self.drawing, self.scene, self.view, self.sheet = drawing, scene, view, sheet
+        self.places = LabelPlaces(sheet.width + LEFT, sheet.height)
+        # A frame's numbers stand left of the window: no label goes there.
+        self.places.take((0.0, 0.0, LEFT + 0.3, sheet.height))
+        self.window = shapely.box(sheet.west, sheet.south, sheet.east, sheet.north)
+        self.courses: dict[int, tuple[Approach, Course]] = {}
+        self.pairs: list[tuple[int, Approach]] = [
+            (place, near) for place in view.places for near in scene.digs[place].approaches
+        ]
+        for _, near in self.pairs:
+            if near.line_index not in self.courses:
+                self.courses[near.line_index] = (
+                    near,
+                    course(scene.delivery.results, near, scene.surface),
+                )
+        self._zone_edges: list[tuple[Floats, str, str]] = []
+        self.has_records = any(near.source == "records" for _, near in self.pairs)
+        self.has_exposed = self.has_advised = False
+
+    def paper(self, points: Floats) -> Floats:
+        return np.asarray(self.sheet.paper(points[..., :2]) + np.array([LEFT, 0.0]))
+
+    def _area(self, shape: shapely.Geometry) -> str:
+        return "".join(
+            simplified(self.paper(shapely.get_coordinates(ring)), close=True)
+            for part in shapely.get_parts(shape)
+            if part.geom_type == "Polygon"
+            for ring in (part.exterior, *part.interiors)
+        )
+
+    def searched(self) -> None:
+        """Areas that were searched, by their edge."""
+        for area in self.scene.delivery.results.plan.searched:
+            ring = np.column_stack([area.easting, area.northing])
+            self.drawing.path(
+                path_data(self.paper(ring), close=True),
+                stroke="#6a6a6a",
+                width=0.3,
+                dash="0.3 1.2",
+                cap="round",
+            )
+
+    def zones(self) -> None:
+        """What each rule asks for in plan, about the line's axis as drawn."""
+        widest: dict[tuple[int, str], tuple[float, Approach, str]] = {}
+        for _, near in self.pairs:
+            for answer in near.rules:
+                rule = answer.rule
+                if rule.shape == "distance":
+                    continue
+                half = rule.horizontal + 0.5 * near.outside_diameter
+                widest[(near.line_index, rule.id)] = (half, near, rule.shape)
+        for (index, rule_id), (half, near, shape) in widest.items():
+            axis = shapely.LineString(self.courses[index][1].axis[:, :2])
+            piece = axis.intersection(self.window.buffer(2.0 * half + 5.0))
+            zone = piece.buffer(half, quad_segs=8)
+            colour = hex_colour(near.utility)
+            data = self._area(zone)
+            if shape == "zone":
+                self.drawing.path(data, fill=colour, opacity=0.08)
+            dash = "2.2 0.8" if shape == "zone" else "3 0.8 0.6 0.8"
+            self.drawing.path(data, stroke=colour, width=0.22, dash=dash)
+            seen = shapely.boundary(zone).intersection(self.window)
+            letter = self.scene.letters.get(rule_id, "")
+            unit = self.scene.delivery.about.unit
+            edge = shapely.get_coordinates(shapely.segmentize(seen, 0.5))
+            if letter and len(edge):
+                words = f"{letter} {length(half - 0.5 * near.outside_diameter, unit)}"
+                self._zone_edges.append((edge, words, colour))
+
+    def lines(self) -> None:
+        results = self.scene.delivery.results
+        for index, (near, line) in self.courses.items():
+            colour = hex_colour(near.utility)
+            if near.source == "located":
+                envelope = self.scene.delivery.shapes[index].envelope
+            else:
+                normal = np.array([np.cos(near.line_bearing), -np.sin(near.line_bearing)])
+                across = NORMAL_95 * float(np.sqrt(normal @ near.line_covariance[:2, :2] @ normal))
+                envelope = shapely.LineString(line.axis[:, :2]).buffer(across, cap_style="flat")
+            inside = envelope.intersection(self.window.buffer(3.0))
+            records = near.source == "records"
+            self.drawing.path(self._area(inside), fill=colour, opacity=0.12 if records else 0.25)
+            axis = self.paper(line.axis)
+            self.places.take_along(axis)
+            self.drawing.path(
+                simplified(axis),
+                stroke=colour,
+                width=0.5,
+                dash="3.2 1 0.6 1 0.6 1" if records else "",
+            )
+            if records:
+                continue
+            found = results.lines[index]
+            for start, end in found.gaps:
+                between = (found.axis_station >= start) & (found.axis_station <= end)
+                if np.count_nonzero(between) > 1:
+                    hair = simplified(axis[between])
+                    self.drawing.path(hair, stroke="#ffffff", width=0.6)
+                    self.drawing.path(hair, stroke=colour, width=0.14)
+
+    def digs(self) -> None:
+        for place in self.view.places:
+            item, solid = self.scene.digs[place], self.scene.solids[place]
+            footprint = self.scene.delivery.digs[place].footprint
+            self.drawing.path(
+                self._area(self._stray(item, solid, footprint)),
+                stroke=INK,
+                width=0.2,
+                dash="0.9 0.6",
+            )
+            data = self._area(footprint)
+            self.drawing.path(data, fill=INK, opacity=0.14)
+            self.drawing.path(data, stroke=INK, width=0.5)
+            if isinstance(item.dig, Trench | Bore):
+                self._stations(solid)
+
+    def _stray(
+        self, item: DigClearance, solid: Solid, footprint: shapely.Geometry
+    ) -> shapely.Geometry:
+        """Where the dig's edge may come to lie, 95 % at each place."""
+        dig = item.dig
+        if not isinstance(dig, Bore):
+            return footprint.buffer(NORMAL_95 * solid.horizontal_sd, quad_segs=8)
+        levels = dig_levels(solid, self.scene.surface)
+        stations = dig_stations(solid)
+        east, north = (np.interp(levels.station, stations, solid.outline[:, k]) for k in (0, 1))
+        run = np.gradient(np.column_stack([east, north]), axis=0)
+        half = 0.5 * dig.final_diameter + NORMAL_95 * levels.horizontal_sd
+        return tube(east, north, np.arctan2(run[:, 0], run[:, 1]), half)
+
+    def _stations(self, solid: Solid) -> None:
+        """Round stations along the axis, the same as in the profile."""
+        unit = self.scene.delivery.about.unit.metres
+        total = float(dig_stations(solid)[-1])
+        low, high = max(self.view.low, 0.0), min(self.view.high, total)
+        step = station_step(high - low, unit, self.sheet.width)
+        for station in multiples(low / unit, high / unit, step):
+            place, run = place_on(solid, station * unit)
+            x, y = self.paper(place).tolist()
+            across = np.array([run[1], run[0]])
+            tick = np.array([[x, y], [x, y]]) + np.outer([-1.1, 1.1], across)
+            self.drawing.path(path_data(tick), stroke=INK, width=0.25)
+            words = plain_number(station, 2)
+            size = 2.2
+            wide = len(words) * FIGURE_WIDTH * size
+            corner = self.places.place(x, y, wide, size, 1.6)
+            if corner is not None:
+                self.drawing.text(corner[0], corner[1] + 0.85 * size, words, size=size, halo=True)
+
+    def approaches(self) -> None:
+        for place, near in self.pairs:
+            if near.clearance > MARKED or not self.view.low <= near.dig_station <= self.view.high:
+                continue
+            segment = self.paper(approach_segment(near))
+            self.drawing.path(path_data(segment), stroke="#ffffff", width=1.0)
+            self.drawing.path(path_data(segment), stroke=INK, width=0.35)
+            for x, y in segment.tolist():
+                self.drawing.circle(x, y, 0.4, fill=INK)
+            number = self.scene.number(place, near)
+            if not number:
+                continue
+            x, y = segment.mean(axis=0).tolist()
+            size = 2.0 * MARK + 0.8
+            corner = self.places.place(x, y, size, size, 1.0)
+            if corner is None:
+                continue
+            cx, cy = corner[0] + size / 2, corner[1] + size / 2
+            if np.hypot(cx - x, cy - y) > size:
+                self.drawing.line((x, y), (cx, cy), stroke=INK, width=0.15)
+            draw_standing(self.drawing, cx, cy, standing(near), number)
+
+    def holes(self) -> None:
+        for exposure, compared in exposure_rows(self.scene.delivery):
+            place = np.array([exposure.easting, exposure.northing])
+            if self.sheet.holds(place):
+                struck = compared is not None and compared.contradicted
+                words = exposure.name + (" contradicts" if struck else "")
+                self._hole(place, words, done=True, struck=struck)
+                self.has_exposed = True
+        for rank, (hole, _, _) in enumerate(advice_rows(self.scene.delivery), 1):
+            place = np.array([hole.easting, hole.northing])
+            if self.sheet.holds(place):
+                self._hole(place, f"expose {rank}", done=False, struck=False)
+                self.has_advised = True
+
+    def _hole(self, place: Floats, words: str, *, done: bool, struck: bool) -> None:
+        x, y = self.paper(place).tolist()
+        draw_hole(self.drawing, x, y, done=done, contradicted=struck)
+        self.places.take((x - 1.7, y - 1.7, x + 1.7, y + 1.7))
+        self._label(x, y, clean(words, 24), bold=True, distance=2.3)
+
+    def _label(self, x: float, y: float, words: str, *, bold: bool, distance: float) -> None:
+        size = 2.4
+        wide = len(words) * FIGURE_WIDTH * size
+        corner = self.places.place(x, y, wide, size, distance)
+        if corner is not None:
+            self.drawing.text(
+                corner[0], corner[1] + 0.85 * size, words, size=size, bold=bold, halo=True
+            )
+
+    def dig_names(self) -> None:
+        for place in self.view.places:
+            item, solid = self.scene.digs[place], self.scene.solids[place]
+            if isinstance(item.dig, Post | Pit):
+                at = shapely.get_coordinates(self.scene.delivery.digs[place].footprint.centroid)[0]
+            else:
+                total = float(dig_stations(solid)[-1])
+                middle = 0.5 * (max(self.view.low, 0.0) + min(self.view.high, total))
+                at = place_on(solid, middle)[0]
+            x, y = self.paper(at).tolist()
+            words = clean(item.dig.name, 20)
+            size = 2.9
+            wide = len(words) * FIGURE_WIDTH * size
+            mark = 2.0 * MARK + 0.6
+            corner = self.places.place(x, y, wide + mark, mark, 2.4)
+            if corner is None:
+                continue
+            left, top = corner
+            draw_standing(self.drawing, left + MARK, top + MARK + 0.3, worst(item))
+            self.drawing.text(
+                left + mark + 0.4, top + MARK + 1.3, words, size=size, bold=True, halo=True
+            )
+
+    def line_names(self) -> None:
+        """A flag with name and utility near the middle of what is in view."""
+        size = 2.4
+        for near, line in self.courses.values():
+            trace = shapely.LineString(line.axis[:, :2]).intersection(self.window)
+            if trace.is_empty:
+                continue
+            piece = max(shapely.get_parts(trace), key=lambda part: part.length)
+            name = clean(near.line, 18)
+            words = f"{name} {near.utility.word}"
+            if near.source == "records":
+                words += ", records"
+            wide, high = len(words) * FIGURE_WIDTH * size + 2.0, size + 1.5
+            for share in (0.85, 0.15, 0.7, 0.3, 0.5, 0.95, 0.05):
+                at = shapely.get_coordinates(piece.interpolate(share, normalized=True))[0]
+                x, y = self.paper(at).tolist()
+                corner = self.places.place(x, y, wide + 1.2, high + 1.2, 1.9)
+                if corner is not None:
+                    left, top = corner[0] + 0.6, corner[1] + 0.6
+                    self.drawing.rect(
+                        left,
+                        top,
+                        wide,
+                        high,
+                        radius=0.6,
+                        fill="#ffffff",
+                        stroke=hex_colour(near.utility),
+                        line=0.4,
+                    )
+                    self.drawing.text(left + 1.0, top + size + 0.1, words, size=size, bold=True)
+                    break
+
+    def zone_names(self) -> None:
+        """Letter of the rule and its size, at the zone's edge."""
+        size = 2.2
+        for edge, words, colour in self._zone_edges:
+            wide = len(words) * FIGURE_WIDTH * size
+            for share in (0.1, 0.9, 0.25, 0.75, 0.5, 0.4, 0.6, 0.02):
+                x, y = self.paper(edge[int(share * (len(edge) - 1))]).tolist()
+                corner = self.places.place(x, y, wide, size, 0.7)
+                if corner is not None:
+                    self.drawing.text(
+                        corner[0],
+                        corner[1] + 0.85 * size,
+                        words,
+                        size=size,
+                        fill=colour,
+                        bold=True,
+                        halo=True,
+                    )
+                    break
+
+
+def station_step(span: float, unit: float, width: float) -> float:
+    """Between round stations along a dig, in the job's unit: not closer than 16 mm."""
+    return round_step(16.0 * max(span, 0.1) / width / unit)
+
+
+def _key(drawing: Svg, scene: DigScene, sheet: Sheet, canvas: _Plan) -> None:
+    """Scale, north and symbols below the plan."""
+    top = sheet.height + 7.5
+    scale_bar(drawing, sheet, scene.delivery.about, LEFT, top)
+    north_arrow(drawing, scene.delivery, LEFT + 4.5, top + 11.5)
+    ink = "#4a4a4a"
+    rows = [
+        ("dig and 95 % of its edge", "dig"),
+        ("nearest approach, no. of table", "mark"),
+        ("line and its 95 % envelope", "tube"),
+        ("required in plan, by rule", "zone"),
+    ]
+    if canvas.has_records:
+        rows.append(("line from records only", "records"))
+    if canvas.has_exposed:
+        rows.append(("exposed", "done"))
+    if canvas.has_advised:
+        rows.append(("advised to expose", "advised"))
+    if scene.delivery.results.plan.searched:
+        rows.append(("edge of what was searched", "searched"))
+    for k, (words, kind) in enumerate(rows):
+        x = LEFT + 66.0 + 54.0 * (k // 4)
+        y = top + 0.8 + 4.6 * (k % 4)
+        cx = x + 4.0
+        if kind == "dig":
+            drawing.rect(x, y - 1.7, 8.0, 3.4, stroke=INK, line=0.2)
+            drawing.rect(x + 0.9, y - 1.0, 6.2, 2.0, stroke=INK, line=0.5, fill=PALE)
+        elif kind == "mark":
+            drawing.circle(cx, y, 0.75 * MARK, stroke=INK, line=0.25, fill="#ffffff")
+            drawing.text(cx, y + 0.8, "1", size=2.3, anchor="middle", bold=True)
+        elif kind == "tube":
+            drawing.rect(x, y - 1.1, 8.0, 2.2, fill=PALE)
+            drawing.path(f"M{x:.2f} {y:.2f}h8", stroke=ink, width=0.5)
+        elif kind == "zone":
+            drawing.path(f"M{x:.2f} {y:.2f}h8", stroke=ink, width=0.3, dash="2.2 0.8")
+        elif kind == "records":
+            drawing.path(f"M{x:.2f} {y:.2f}h8", stroke=ink, width=0.5, dash="3.2 1 0.6 1 0.6 1")
+        elif kind in ("done", "advised"):
+            draw_hole(drawing, cx, y, done=kind == "done")
+        elif kind == "searched":
+            drawing.path(
+                f"M{x:.2f} {y:.2f}h8", stroke="#6a6a6a", width=0.3, dash="0.3 1.2", cap="round"
+            )
+        small(drawing, x + 10.0, y + 0.9, words)
