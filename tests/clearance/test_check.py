@@ -10,6 +10,7 @@ from asfound.clearance import (
     advise_exposures,
     apply_exposures,
     check_digs,
+    jurisdiction_rules,
     preset_rules,
     required_rules,
     rules_for,
@@ -294,6 +295,25 @@ def test_a_firms_rules_take_the_place_of_presets():
     rules = {rule.id: rule for rule in required_rules(firm=firm)}
     assert rules["gas-12"].distance == 0.5
     assert rules["tolerance-18"].horizontal == pytest.approx(0.4572)
+
+
+def test_presets_have_the_figures_of_their_sources():
+    rules = {rule.id: rule for rule in preset_rules()}
+    # CGA Best Practices 5.19: 18 in; California Government Code 4216(a): 24 in
+    assert rules["tolerance-18"].horizontal == pytest.approx(18 * 0.0254)
+    assert rules["tolerance-24"].horizontal == pytest.approx(24 * 0.0254)
+    # 49 CFR 192.325(a): 12 inches (305 millimeters)
+    for name in ("gas-12", "gas-install-12"):
+        assert rules[name].distance == pytest.approx(0.305, abs=5e-4)
+    # Ohio Administrative Code 4781-12-13(A): ten feet, eighteen inches
+    assert rules["water-sewer"].horizontal == pytest.approx(10 * 0.3048)
+    assert rules["water-sewer"].vertical == pytest.approx(18 * 0.0254)
+    assert [rule.id for rule in preset_rules() if rule.from_memory] == ["electric-12"]
+
+
+@pytest.mark.parametrize("code", ["US", "US-CA", "US-CO", "US-FL", "US-MS", "US-SC"])
+def test_a_jurisdiction_names_presets_that_are_there(code):
+    assert len(required_rules(jurisdiction_rules(code))) == 5
 
 
 def test_water_and_sewer_keep_apart_both_ways(job, street):
