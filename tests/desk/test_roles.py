@@ -141,6 +141,9 @@ def test_a_token_does_what_its_role_may_without_a_csrf_token_and_nothing_once_en
     assert program.get("/api/v1/me").json()["role"] == "technician"
     assert program.post(f"/api/v1/jobs/{demo.job}/process").status_code == 202
     assert program.get("/api/v1/users").status_code == 403
+    for page in ("/jobs", f"/jobs/{demo.job}", "/account"):
+        assert program.get(page).status_code == 403
+    assert program.get(f"/jobs/{demo.job}/view/view.json").status_code == 200
     store.revoke_token(token.id)
     assert program.get("/api/v1/me").status_code == 401
 

@@ -141,6 +141,8 @@ async def admit(request: Request, path: str) -> None:
                 address += f"?{request.url.query}"
             raise HTTPException(303, headers={"Location": f"/login?next={quote(address)}"})
         raise Refused(401, "You are not logged in, or your login is over.")
+    if not identity.secret and not is_api(request) and not path.endswith("/events"):
+        raise Refused(403, "A token serves the API; pages need a login.", "Use /api/v1/...")
     if not may(identity.role, least):
         raise Refused(403, f"A {identity.role} may not do this; it needs a {least}.")
     if request.method not in SAFE_METHODS and identity.csrf:
