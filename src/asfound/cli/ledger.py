@@ -80,10 +80,14 @@ def verify(
             show_default=False,
         ),
     ] = None,
+    database: Annotated[
+        str, typer.Option(help="Of a desk that doesn't use SQLite: postgresql://USER@HOST/NAME.")
+    ] = "",
     json: JsonOption = False,
 ) -> None:
     """Check that no entry was changed, taken out or put in, and the raw files are those noted.
 
+    JOB may be a desk's folder (its --data): then all its jobs are checked, and their releases.
     Whoever can write the file can also write a whole new ledger that holds; a release that was
     handed over before shows that. Give it with --release.
     """
@@ -91,6 +95,9 @@ def verify(
     from asfound.folder.ledger import verify_ledger
 
     heads = [_head_of(path) for path in release or []]
+    if database or ((job / "blobs").is_dir() and (job / "keys").is_dir()):
+        _verify_desk(job, database, heads, json=json)
+        return
     check = verify_ledger(open_job(job), heads=heads)
     if json:
         show.print_json(_check_tree(check))
@@ -106,6 +113,31 @@ def verify(
         else:
             console.print("The ledger does not hold. Restore the job from a backup and compare.")
     if not check.sound:
+        raise typer.Exit(DOES_NOT_HOLD)
+
+
+def _verify_desk(data: Path, database: str, heads: Sequence[Head], *, json: bool) -> None:
+    from asfound.desk.config import DeskConfig
+    from asfound.desk.verifying import verify_desk
+
+    checks = verify_desk(DeskConfig(data.resolve(), database), heads=heads)
+    if json:
+        show.print_json([{"job": one.job, **_check_tree(one.ledger)} for one in checks])
+    else:
+        console = show.console_for()
+        for one in checks:
+            for fault in one.ledger.faults:
+                at = f"entry {fault.sequence}" if fault.sequence else "ledger"
+                console.print(f"{one.job}, {at}: {show.plain(fault.what)}.")
+            if one.ledger.sound:
+                head = one.ledger.head
+                console.print(
+                    f"{one.job} holds: {head.size} entries, {one.files} raw files, "
+                    f"{one.releases} releases, root {head.root}"
+                )
+        if not all(one.ledger.sound for one in checks):
+            console.print("The desk does not hold. Restore it from a backup and compare.")
+    if not all(one.ledger.sound for one in checks):
         raise typer.Exit(DOES_NOT_HOLD)
 
 

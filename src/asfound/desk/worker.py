@@ -35,6 +35,7 @@ from asfound.desk.state import QUIET_ACTIONS, JobState
 from asfound.errors import AsfoundError
 from asfound.folder import process_job, write_whole
 from asfound.store import StoreError, Task
+from asfound.store.canonical import canonical_json
 
 LOG = logging.getLogger("asfound.desk.worker")
 
@@ -160,13 +161,11 @@ def process_task(desk: Desk, task: Task, progress: Progress) -> None:
             shutil.rmtree(target, ignore_errors=True)
             raise
         progress("Writing it to the ledger")
-        desk.store.append(
-            task.job,
-            WORKER,
-            "processed",
-            {"head": state.changed_at, "files": hashes, "version": __version__},
-            key=f"processed-{state.changed_at}-{__version__}",
-        )
+        payload = {"head": state.changed_at, "files": hashes, "version": __version__}
+        # The same results are one entry, however often they are made; others, from a machine
+        # with other libraries, are an entry of their own.
+        mark = hashlib.sha256(canonical_json(payload).encode()).hexdigest()
+        desk.store.append(task.job, WORKER, "processed", payload, key=f"processed-{mark}")
         _make_current(places, target)
 
 
@@ -252,10 +251,12 @@ def take_up(desk: Desk) -> None:
         tasks = desk.store.list_tasks(job.id, limit=1)
         since = desk.store.entries(job.id, after=tasks[0].head if tasks else 0)
         # Posted shots alone wait for someone to ask; see `actions.post_shots`.
-        if all(one.action in (*QUIET_ACTIONS, "shots-posted", "job-created") for one in since):
+        asked = all(one.action in (*QUIET_ACTIONS, "shots-posted", "job-created") for one in since)
+        if asked and desk.places(job.id).current.exists():
             continue
         state = desk.state(job.id)
-        if not state.up_to_date and (state.current or state.batches()):
+        # Where all was asked for and still there are no results, a backup was restored.
+        if state.current or (state.batches() and not asked):
             desk.store.enqueue(job.id, "process", state.head)
 
 

@@ -21,7 +21,7 @@ from sqlalchemy.exc import (
 )
 
 from asfound.errors import InputError
-from asfound.store._errors import BusyError, FullError, StoreError
+from asfound.store._errors import BusyError, DamagedError, FullError, StoreError
 
 Journal = Literal["wal", "delete"]
 
@@ -211,6 +211,9 @@ class Transactions:
         except (OperationalError, UnicodeDecodeError, sqlite3.Error) as error:
             raise _said(error, self.shown_url) from error
         except SQLAlchemyError as error:
+            said = _said(error, self.shown_url)
+            if isinstance(said, DamagedError):
+                raise said from error
             raise StoreError(
                 f"the database refuses: {_first_line(error)}.",
                 where=self.shown_url,
@@ -229,6 +232,12 @@ def _first_line(error: Exception) -> str:
 
 def _said(error: Exception, where: str) -> StoreError:
     text = _first_line(error)
+    if any(word in text for word in ("malformed", "not a database", "invalid page", "corrupt")):
+        return DamagedError(
+            f"the database is damaged: {text}.",
+            where=where,
+            remedy="Stop what works on it, and restore a backup.",
+        )
     if "locked" in text or "busy" in text or "lock timeout" in text:
         return BusyError(
             "another program kept the database locked for too long.",

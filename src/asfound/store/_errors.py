@@ -13,6 +13,10 @@ class BusyError(StoreError):
     """The database was locked for longer than a writer waits; nothing was written."""
 
 
+class DamagedError(StoreError):
+    """The database holds bytes that no one can have written into it."""
+
+
 class FullError(StoreError):
     """The disk is full; nothing was written."""
 

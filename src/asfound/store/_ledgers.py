@@ -13,7 +13,13 @@ from sqlalchemy.exc import IntegrityError
 from asfound.errors import InputError
 from asfound.store import ledger as chain
 from asfound.store._engine import Transactions, utc_now
-from asfound.store._errors import ConflictError, HeadMovedError, KeyReusedError, UnknownError
+from asfound.store._errors import (
+    ConflictError,
+    DamagedError,
+    HeadMovedError,
+    KeyReusedError,
+    UnknownError,
+)
 from asfound.store._text import check_job_id, checked_text
 from asfound.store.canonical import canonical_json
 from asfound.store.ledger import Entry, Fault, Head, LedgerCheck
@@ -340,6 +346,12 @@ class Ledgers(Transactions):
         ------
         UnknownError
         """
+        try:
+            return self._verify(job, heads, public_key)
+        except DamagedError as error:
+            return LedgerCheck(Head(job, 0, EMPTY_ROOT.hex()), (Fault(0, error.what.rstrip(".")),))
+
+    def _verify(self, job: str, heads: Sequence[Head], public_key: str | None) -> LedgerCheck:
         trusted = public_key or (self.signing_key.public if self.signing_key else None)
         with self.reading() as connection:
             row = _job_row(connection, job)
