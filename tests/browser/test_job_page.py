@@ -341,10 +341,10 @@ def test_results_appear_without_reload_when_processing_is_done(
 ) -> None:
     page = open_page()
     page.evaluate("() => { window.kept = true; job.asfound.state.view.job.name = 'stale'; }")
-    server.tasks.append({"task": 1, "state": "running", "step": "Fitting lines", "progress": 0.4})
+    server.tasks.append({"id": 1, "state": "running", "step": "Fitting lines", "progress": 0.4})
     expect(page.locator("#processing")).to_contain_text("Fitting lines")
     expect(page.locator("#processing progress")).to_be_visible()
-    server.tasks.append({"task": 1, "state": "done", "step": "", "progress": 1.0})
+    server.tasks.append({"id": 1, "state": "done", "step": "", "progress": 1.0})
     expect(page.locator("#processing")).to_contain_text("new results")
     assert page.evaluate("() => window.kept === true")
     assert held(page, "return state.view.job.name") != "stale"

@@ -12,7 +12,7 @@ import { ShotTable } from "./panels/shots";
 import { legend, titleBlock } from "./panels/title-block";
 import { preparePrint } from "./print";
 import { State } from "./state";
-import { nameUnits } from "./work/form";
+import { formOf, nameUnits } from "./work/form";
 import { backgroundForm } from "./work/backgrounds";
 import { compareForm, stakeoutForm } from "./work/compare";
 import { decider } from "./work/decisions";
@@ -86,9 +86,9 @@ async function start(): Promise<void> {
   new DetailPanel(state, sheet, part("detail"), {
     decide: (shot, kind) => decisions.start(shot, kind),
     line: (kind, index) => decisions.line(kind, index),
-    removeDig: (kind, name) => void withReason(`${kind} ${name} is removed`, changed, (why) =>
+    removeDig: (kind, name) => withReason(`Take out ${kind} ${name}`, "Take it out", changed, (why) =>
       state.api.remove(`digs/${encodeURIComponent(kind)}/${encodeURIComponent(name)}`, { why })),
-    undo: (id) => void withReason("this decision is taken back", changed, (why) =>
+    undo: (id) => withReason("Take this decision back", "Take it back", changed, (why) =>
       state.api.post(`decisions/${encodeURIComponent(id)}/undo`, { why })),
   });
   new Profile(state, sheet, part("profile"));
@@ -128,19 +128,27 @@ function remembered(wanted: string | undefined): boolean {
   return wanted === "metric";
 }
 
-async function withReason(
-  what: string,
-  changed: () => void,
-  deed: (why: string) => Promise<unknown>,
-): Promise<void> {
-  const why = window.prompt(`Why: ${what}? The ledger keeps the reason.`)?.trim();
-  if (!why) return;
-  try {
-    await deed(why);
-    changed();
-  } catch (error) {
-    window.alert(error instanceof Trouble ? `${error.title} ${error.remedy}` : String(error));
-  }
+/** Asks for the reason of what takes something back, and does it. */
+function withReason(title: string, deedName: string, changed: () => void, deed: (why: string) => Promise<unknown>): void {
+  const close = (): void => {
+    dialog.close();
+    dialog.remove();
+  };
+  const form = formOf(
+    [{ name: "why", label: "Why", hint: "Stays in the ledger with your name." }],
+    deedName,
+    async (f) => {
+      await deed(f.value("why"));
+      changed();
+      close();
+      return "Entered.";
+    },
+  );
+  const dialog = h("dialog", { class: "reason", "aria-label": title, close: () => dialog.remove() },
+    h("h2", {}, title), form.element,
+    h("button", { type: "button", class: "quiet", click: close }, "Leave it as it is"));
+  part("job").append(dialog);
+  dialog.showModal();
 }
 
 // --- tabs ---------------------------------------------------------------------------------------

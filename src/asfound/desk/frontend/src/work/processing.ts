@@ -5,7 +5,7 @@ import { announce, fill, h, part } from "../dom";
 import type { State } from "../state";
 
 interface TaskNews {
-  task?: string | number;
+  id?: string | number;
   kind?: string;
   state?: "none" | "waiting" | "running" | "done" | "failed";
   step?: string;
@@ -69,7 +69,7 @@ export class Processing {
       return;
     }
     if (!task.state || task.state === "none") return;
-    const mark = `${task.task}|${task.state}|${task.step}|${task.progress}`;
+    const mark = `${task.id}|${task.state}|${task.step}|${task.progress}`;
     if (mark === this.seen) return;
     const first = this.seen === "";
     this.seen = mark;
@@ -91,6 +91,7 @@ export class Processing {
       void this.reload().then(() => {
         // A page that had nothing to show loads itself again.
         if (!this.state.view) return;
+        part("job").dataset["shown"] = String(task.id);
         this.idle("Done: the sheet shows the new results.");
         announce(`Processed: ${this.state.view.counts.sound} sound, ${this.state.view.counts.doubtful} doubtful, ${this.state.view.counts.unfit} unfit.`);
       });
