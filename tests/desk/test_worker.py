@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -54,6 +55,32 @@ def test_processing_again_without_a_change_does_nothing(small):
     assert small.desk.store.list_tasks(small.job)[0].state == "done"
     assert small.desk.store.head(small.job).size == head
     assert small.desk.places(small.job).current.resolve() == target
+
+
+def test_results_that_were_lost_are_made_again_even_where_other_libraries_write_other_bytes(
+    small, monkeypatch
+):
+    places = small.desk.places(small.job)
+    head = small.desk.store.head(small.job).size
+    for change, entries in ((b"", 0), (b" ", 1)):
+        shutil.rmtree(places.folder)
+        places.folder.mkdir()
+        real = worker.process_job
+
+        def process_job(path, real=real, change=change, **more):
+            results, files = real(path, **more)
+            for file in files:
+                if file.name == "about.txt":
+                    file.write_bytes(file.read_bytes() + change)
+            return results, files
+
+        monkeypatch.setattr(worker, "process_job", process_job)
+        actions.process(small.desk, small.job)
+        small.work()
+        assert small.desk.store.list_tasks(small.job)[0].state == "done"
+        assert (places.view / "view.json").is_file()
+        assert small.desk.store.head(small.job).size == head + entries
+    assert small.desk.store.verify(small.job).sound
 
 
 def test_changes_that_come_close_together_are_processed_once(small):
