@@ -22,6 +22,7 @@ from asfound.geodesy.heights import GeoidModel, geoid_from_file, geoid_from_regi
 from asfound.geodesy.job_grid import JobGrid, job_grid
 from asfound.geodesy.lever_arm import move_local, tip_offset
 from asfound.geodesy.local import GRS80, geocentric, local_offset
+from asfound.geodesy.moving import moved_points
 from asfound.geodesy.operations import COARSE_ACCURACY, FrameChange, choose_operation
 from asfound.geodesy.places import Place, place_of
 from asfound.geodesy.plate_motion import (
@@ -74,6 +75,7 @@ __all__ = [
     "local_offset",
     "move_local",
     "moved_by",
+    "moved_points",
     "place_of",
     "plate_code",
     "plate_interior",

@@ -106,7 +106,7 @@ def process(
     verdict = deciding.verdicts(shot_verdicts(findings, len(shots)))
 
     progress("Taking places and depths from sweeps")
-    used, ground = corrected(shots, ground, assembly, corrections)
+    used, ground = corrected(shots, ground, assembly, corrections, settings)
     budget = as_read
     if corrections:
         budget = error_budget(used, ground, assembly, sources, settings, profile, corrections)

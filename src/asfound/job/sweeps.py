@@ -15,7 +15,7 @@ import numpy.typing as npt
 from asfound.em import CrossSection, receiver_display
 from asfound.em.inversion import SweepReadings, SweepStatus, invert_sweeps
 from asfound.errors import InputError
-from asfound.geodesy import points_to_ground
+from asfound.geodesy import moved_points, points_to_ground
 from asfound.model import (
     Assembly,
     Findings,
@@ -302,9 +302,15 @@ def _correction(
 
 
 def corrected(
-    shots: Shots, ground: Ground, assembly: Assembly, corrections: Sequence[SweepCorrection]
+    shots: Shots,
+    ground: Ground,
+    assembly: Assembly,
+    corrections: Sequence[SweepCorrection],
+    settings: JobSettings,
 ) -> tuple[Shots, Ground]:
     """Shots and ground points with places across the line and depths taken from sweeps.
+
+    Longitude and latitude follow eastings and northings.
 
     Raises
     ------
@@ -318,11 +324,10 @@ def corrected(
     bearing = assembly.bearing[rows]
     if not np.isfinite(bearing).all():
         raise InputError("a shot without a line can't take its place from a sweep.")
-    easting, northing, depth = ground.easting.copy(), ground.northing.copy(), shots.depth.copy()
-    easting[rows] -= left * np.cos(bearing)
-    northing[rows] += left * np.sin(bearing)
+    depth = shots.depth.copy()
     depth[rows] = [item.depth for item in corrections]
-    return replace(shots, depth=depth), replace(ground, easting=easting, northing=northing)
+    moved = moved_points(ground, rows, -left * np.cos(bearing), left * np.sin(bearing), settings)
+    return replace(shots, depth=depth), moved
 
 
 def settled(findings: Findings, corrections: Sequence[SweepCorrection]) -> Findings:
