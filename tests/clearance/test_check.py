@@ -6,12 +6,14 @@ import numpy as np
 import pytest
 import shapely
 
+from asfound.alignment import joint_covariance
 from asfound.clearance import (
     advise_exposures,
     apply_exposures,
     check_digs,
     jurisdiction_rules,
     preset_rules,
+    refits_of,
     required_rules,
     rules_for,
     rules_from_toml,
@@ -184,6 +186,53 @@ def test_an_exposure_settles_its_line_and_teaches_the_others_of_the_hookup(job, 
     assert bias.term == "depth-scale"
     assert 0.0 < bias.up < 0.08
     assert bias.up_sd < bias.size == pytest.approx(0.06, abs=1e-6)
+
+
+def test_lines_after_exposures_are_what_dense_gaussian_algebra_says(job, street):
+    """The whole way: both lines' joint posterior, conditioned by matrices of its own."""
+    found = [
+        exposure(street, job.lines[0].name, up=0.06, east=0.02),
+        exposure(street, job.lines[0].name, up=0.05, north=44.0, vertical_sd=0.03),
+    ]
+    update = apply_exposures(job, found)
+    refits, spots = refits_of(job), np.array([c.station for c in update.comparisons])
+    at = [line.axis_station for line in job.lines]
+    posteriors = [refits[0].at(np.concatenate((at[0], spots))), refits[1].at(at[1])]
+    sizes = [3 * len(p.station) for p in posteriors]
+    full = np.zeros((sum(sizes), sum(sizes)))
+    full[: sizes[0], : sizes[0]] = joint_covariance(posteriors[0])
+    full[sizes[0] :, sizes[0] :] = joint_covariance(posteriors[1])
+    # one hook-up: the depth scale is one number for both lines
+    lift = [np.zeros(size) for size in sizes]
+    for k, posterior in enumerate(posteriors):
+        (scale,) = [s for s in posterior.shared if s.term == "depth-scale"]
+        lift[k][2::3] = scale.shift[:, 2]
+    full[: sizes[0], sizes[0] :] = np.outer(lift[0], lift[1])
+    full[sizes[0] :, : sizes[0]] = full[: sizes[0], sizes[0] :].T
+    look, value, noise = np.zeros((4, len(full))), np.zeros(4), np.zeros(4)
+    for j, one in enumerate(found):
+        k = int(np.searchsorted(at[0], spots[j], side="right")) - 1
+        run = job.lines[0].easting[k + 1] - job.lines[0].easting[k]
+        rise = job.lines[0].northing[k + 1] - job.lines[0].northing[k]
+        left = np.array([-rise, run]) / np.hypot(run, rise)
+        base = 3 * (len(at[0]) + j)
+        look[2 * j, base : base + 2] = left
+        look[2 * j + 1, base + 2] = 1.0
+        value[2 * j] = left @ [one.easting, one.northing]
+        value[2 * j + 1] = one.ground_height - one.top_depth - 0.5 * one.outside_diameter
+        noise[2 * j : 2 * j + 2] = one.horizontal_sd**2, one.vertical_sd**2
+    prior = np.concatenate([p.mean.ravel() for p in posteriors])
+    gain = full @ look.T @ np.linalg.inv(look @ full @ look.T + np.diag(noise))
+    expected = prior + gain @ (value - look @ prior)
+    after = full - gain @ look @ full
+    for k, start in ((0, 0), (1, sizes[0])):
+        rows = slice(start, start + 3 * len(at[k]))
+        place, line = expected[rows].reshape(-1, 3), update.lines[k]
+        assert line.height == pytest.approx(place[:, 2], abs=1e-8)
+        assert line.easting - street.east == pytest.approx(place[:, 0] - street.east, abs=1e-8)
+        blocks = after[rows, rows].reshape(len(at[k]), 3, len(at[k]), 3)
+        own = np.array([blocks[i, :, i] for i in range(len(at[k]))])
+        assert line.covariance == pytest.approx(own, abs=1e-8)
 
 
 def test_probabilities_follow_an_exposure_in_the_right_direction(job, street):
