@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from asfound.cli.app import app
-from asfound.errors import AsfoundError, InputError, SettingsError
+from asfound.errors import AmbiguityError, AsfoundError, InputError, SettingsError
 from asfound.folder import (
     open_job,
     parse_spacing,
@@ -60,7 +60,7 @@ def again(job, target, *more):
 
 def place(listed, name):
     (spot,) = [t for t in listed["targets"] if t["name"] == name]
-    return f"{spot['latitude_deg']:.10f},{spot['longitude_deg']:.10f},{spot['height_m']:.5f}"
+    return f"{spot['latitude_deg']:.10f},{spot['longitude_deg']:.10f},{spot['height_m']:.5f}m"
 
 
 def test_a_list_holds_what_was_chosen_in_walking_order_with_its_frame(job, listed, results):
@@ -312,3 +312,46 @@ def test_second_measurements_that_are_none_are_refused(job, more):
     with pytest.raises(AsfoundError) as raised:
         again(job, "A-17", *more)
     assert raised.value.remedy
+
+
+def test_a_height_without_its_unit_is_not_guessed_in_a_job_in_feet(job, listed):
+    (spot,) = [t for t in listed["targets"] if t["name"] == "A-17"]
+    where = f"{spot['latitude_deg']:.10f},{spot['longitude_deg']:.10f}"
+    with pytest.raises(AmbiguityError, match="metres or feet"):
+        again(job, "A-17", "--at", f"{where},401.7", "--service", "ITRF2020", "--date", DAY)
+    feet = spot["height_m"] * 3937 / 1200  # US survey foot, by definition
+    found = again(job, "A-17", "--at", f"{where},{feet:.5f}ftUS", "--service", "ITRF2020",
+                  "--date", DAY, "--mark")  # fmt: skip
+    assert found["up_m"] == pytest.approx(0.0, abs=1e-4)
+
+
+def test_beside_eastings_in_feet_a_bare_height_is_in_feet_too(job, results):
+    east, north, up = (
+        float(part[16]) * 3937 / 1200
+        for part in (results.ground.easting, results.ground.northing, results.ground.height)
+    )
+    name = results.shot_name(16)
+    found = again(job, name, "--at", f"{east:.5f},{north:.5f},{up:.5f}", "--service", "EPSG:6467",
+                  "--mark")  # fmt: skip
+    assert (found["east_m"], found["north_m"], found["up_m"]) == pytest.approx((0, 0, 0), abs=1e-4)
+
+
+def test_a_control_point_is_found_again_with_its_height(job, results):
+    point = results.settings.control[0]
+    east, north, up = (v * 3937 / 1200 for v in (point.easting, point.northing, point.height))
+    found = again(job, point.name, "--at", f"{east:.5f},{north:.5f},{up:.5f}", "--service",
+                  "EPSG:6467")  # fmt: skip
+    assert found["freedom"] == 3
+    # 95 % of a normal: 1.96 times both deviations, the point's own and the pole's, in quadrature
+    assert found["vertical_95_m"] == pytest.approx(1.96 * np.hypot(point.vertical_sd, 0.022), 1e-3)
+
+
+def test_a_stored_list_is_written_for_another_day_and_never_mixed_with_a_new_one(job, listed):
+    moved = json.loads(run("stakeout", job, "--name", "june", "--date", "2037-06-01", "--json"))
+    first, later = (place(of, "A-17").split(",") for of in (listed, moved))
+    # North America moves west in ITRF2020 by 1 to 2 cm a year: in ten years more than 10 cm
+    assert float(later[1]) < float(first[1]) - 0.1 / (111_320 * np.cos(np.radians(39.3)))
+    with pytest.raises(InputError, match="not for which service"):
+        run("stakeout", job, "--name", "june", "--shot", "A-20")
+    with pytest.raises(InputError, match="too little"):
+        run("stakeout", job, "--service", "ITRF2020", "--line", "W1", "--every", "0ft")

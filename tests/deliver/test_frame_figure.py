@@ -76,8 +76,29 @@ def test_pairs_that_look_the_same_share_an_arrow_and_all_are_listed():
     assert sum("taken for" in word for word in words) == 5
 
 
-def test_frames_that_agree_or_cant_be_compared_draw_no_arrow():
-    nothing = [pair("A", 0.0, 0.0), pair("A", math.nan, math.nan)]
+def test_frames_that_agree_draw_no_arrow():
+    nothing = [pair("A", 0.0, 0.0)]
     assert "No pair" in frames_svg(nothing, METRE)
     assert frames_plot(nothing, METRE) == ["No pair of frames lies apart here."]
+
+
+def test_frames_that_cant_be_compared_are_never_said_to_agree():
+    unknown = [pair("A", 0.0, 0.0), pair("A", math.nan, math.nan)]
+    assert "No pair" not in frames_svg(unknown, METRE)
+    assert frames_plot(unknown, METRE) == [
+        "Nothing to draw: not all of these frames can be compared here."
+    ]
+
+
+def test_whoever_stakes_out_by_the_same_mistake_stands_the_opposite_way(pairs):
+    words = " ".join(ElementTree.fromstring(frames_svg(pairs, METRE)).itertext())
+    bearing = math.degrees(math.atan2(-EAST, -NORTH)) % 360
+    assert f"staking out, you stand as far off the opposite way, bearing {bearing:.0f}°" in words
+
+
+def test_nothing_is_written_below_the_figure_s_edge(pairs):
+    root = ElementTree.fromstring(frames_svg(pairs * 9, METRE))
+    height = float(root.get("viewBox").split()[3])
+    heights = [float(t.get("y")) for t in root.iter() if t.tag.endswith("text")]
+    assert max(heights) < height - 1.0
     assert np.isfinite(len(frames_svg([], METRE)))

@@ -27,6 +27,25 @@ def test_words_say_size_and_direction_of_the_mistake():
     )
 
 
+def test_staking_out_in_the_wrong_frame_ends_where_the_receiver_shows_the_entered_numbers():
+    # By definition, not by our own difference: one stands where the service's coordinates equal
+    # the numbers entered, so where NAD 83 coordinates are larger by once more the difference.
+    # NAD 83(2011) minus ITRF2014 at 39.0N 104.8W, 2026.9: +1.342 E, -0.506 N (EPSG 8970).
+    (found,) = compare_frames(-104.8, 39.0, 2026.9, ("ITRF2014", "NAD83(2011)"))
+    east, north = 1.342, -0.506
+    assert np.degrees(np.arctan2(east, north)) == pytest.approx(110.7, abs=0.1)  # east-south-east
+    assert found.standing == (
+        "stake out NAD83(2011) coordinates with a service in ITRF2014, and you stand 1.435 m to "
+        "the east-south-east"
+    )
+
+
+@pytest.mark.parametrize("epoch", [20264.0, 26.9, 1066.0, float("nan")])
+def test_an_epoch_that_cant_be_meant_is_refused(epoch):
+    with pytest.raises(FrameError, match="no place and time"):
+        compare_frames(-104.8, 39.0, epoch, ("ITRF2014", "NAD83(2011)"))
+
+
 def test_the_other_way_round_is_the_opposite():
     (there,) = compare_frames(9.0, 48.0, 2026.9, ("ETRF2000", "ETRF2014"))
     (back,) = compare_frames(9.0, 48.0, 2026.9, ("ETRF2014", "ETRF2000"))

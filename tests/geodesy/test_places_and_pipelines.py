@@ -4,10 +4,20 @@ from pyproj import CRS, Transformer
 
 from asfound.geodesy import Place, _pipelines, place_of, resolve_frame, suggest_projected
 from asfound.geodesy.places import holds
+from asfound.geodesy.suggestions import used_at
 
 
 def at(longitude, latitude):
     return Place(longitude, latitude, longitude, latitude)
+
+
+def test_a_version_of_a_frame_without_grids_is_used_where_its_other_versions_are():
+    # EPSG registry: NAD83(CSRS)v5 has no grids of its own, its other versions have them in Canada
+    # only; the box of its area of use reaches down to 38.21 N.
+    frame = resolve_frame("NAD83(CSRS)v5")
+    assert holds(frame.area_of_use, at(-98.0, 39.3), margin=0.0)
+    assert not used_at(frame, at(-98.0, 39.3))
+    assert used_at(frame, at(-97.1, 49.9))
 
 
 def test_a_place_is_where_the_bulk_lies():

@@ -53,6 +53,13 @@ def test_stations_stand_every_so_many_metres_with_the_ends_and_the_bend():
     np.testing.assert_allclose(targets.height[1], 10.4)
 
 
+def test_stations_next_to_a_bend_stay_however_dense_they_are():
+    # every 0.1 m on 50 m: 501 stations, the first and the last of them the ends
+    targets = line_targets(a_line(), every=0.1, bends=False)
+    assert len(targets) == 501
+    assert np.diff(targets.station) == pytest.approx(np.full(500, 0.1))
+
+
 def test_stations_every_foot_count_from_station_zero_also_in_a_part():
     targets = line_targets(a_line(), every=100 * 0.3048, start=5.0, end=45.0, bends=False)
     np.testing.assert_allclose(targets.station, [5.0, 30.48, 45.0])
@@ -68,7 +75,8 @@ def test_only_bends_can_be_asked_for():
 
 
 @pytest.mark.parametrize(
-    "wrong", [{"every": 0.0}, {"every": -1.0}, {"start": 10.0, "end": 5.0}, {"end": 51.0}]
+    "wrong",
+    [{"every": 0.0}, {"every": -1.0}, {"every": 0.05}, {"start": 10.0, "end": 5.0}, {"end": 51.0}],
 )
 def test_parts_and_distances_that_are_none_are_refused(wrong):
     with pytest.raises(InputError):

@@ -14,8 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import solve_triangular
-from scipy.special import log_ndtr, logsumexp
-from scipy.stats import chi2
+from scipy.special import chdtrc, log_ndtr, logsumexp
 
 from asfound.accuracy.suspects import CAUSES, Suspect, suspects
 from asfound.errors import InputError
@@ -220,7 +219,7 @@ def _likelihood(suspect: Suspect, roots: _Roots) -> _Weighed:
             norm - 0.5 * square + 0.5 * math.log(2 * math.pi / sharp) - math.log(length) + inside
         )
         left = values - pattern * offset
-    fit = float(chi2.sf(square, freedom)) if freedom > 0 else 1.0
+    fit = float(chdtrc(freedom, square)) if freedom > 0 else 1.0
     checks = len(np.unique(axes // 3))
     return _Weighed(
         suspect, float(log_likelihood), fit, float(np.sqrt(left @ left / checks)), offset

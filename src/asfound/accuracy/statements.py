@@ -15,7 +15,7 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from asfound.budget import circular_factor
 from asfound.errors import InputError
@@ -76,7 +76,7 @@ def root_mean_square(
     value = math.sqrt(float(squares.sum()))
     tail = 0.5 * (1.0 - level)
     low, high = (
-        value * math.sqrt(freedom / float(chi2.ppf(share, freedom))) for share in (1.0 - tail, tail)
+        value * math.sqrt(freedom / float(chdtri(freedom, share))) for share in (tail, 1.0 - tail)
     )
     mean = float(errors.mean()) if errors.ndim == 1 else float("nan")
     return RootMeanSquare(value, low, high, mean, count, freedom, level)

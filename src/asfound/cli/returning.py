@@ -11,11 +11,12 @@ import typer
 
 from asfound.cli import show
 from asfound.cli.guide import NMEA_HELP, frame_words, stream_day
-from asfound.errors import InputError
+from asfound.errors import AmbiguityError, InputError
 
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
+    from pyproj import CRS
 
     from asfound.model import Repeat, Results, ServiceTargets, ShotKey, Targets
     from asfound.stakeout import LiveFix, Measured, ReturnCheck
@@ -58,7 +59,8 @@ def return_to(
         str,
         typer.Option(
             help="The second measurement by its coordinates: E,N or E,N,HEIGHT as the service's "
-            "frame has them, or LAT,LON or LAT,LON,HEIGHT in degrees."
+            "frame has them, or LAT,LON or LAT,LON,HEIGHT in degrees. HEIGHT may carry its unit: "
+            "401.72m, 1317.99ftUS."
         ),
     ] = "",
     service: Annotated[
@@ -133,9 +135,10 @@ def return_to(
             if nmea:
                 measured = _listen(nmea, seconds, antenna_height)
             else:
-                measured = _typed(service, at, deviation)
+                measured = _typed(service, at, deviation, results.settings.length_unit)
+            on_mark = mark or not wanted.line[0]  # what is on no line can't be located anew
             again = _beside(
-                results, given, measured, first, mark, service, _when(day, nmea), receiver
+                results, given, measured, first, on_mark, service, _when(day, nmea), receiver
             )
     check = return_check(
         np.zeros(3),
@@ -309,14 +312,18 @@ def _when(day: str, nmea: str) -> datetime:
     return datetime.combine(told, time(12), UTC)
 
 
-def _typed(service: str, at: str, deviation: str) -> Measured:
+def _typed(service: str, at: str, deviation: str, unit: str) -> Measured:
+    import math
+
     from asfound.geodesy import resolve_frame
     from asfound.stakeout import measured_at
 
     try:
-        numbers = [float(part) for part in at.split(",")]
+        parts = at.split(",")
+        numbers = [float(part) for part in parts[:2]]
         level, up = (float(part) for part in deviation.split(","))
-        if len(numbers) not in (2, 3) or level <= 0.0 or up <= 0.0:
+        finite = all(math.isfinite(number) for number in (*numbers, level, up))
+        if len(parts) not in (2, 3) or level <= 0.0 or up <= 0.0 or not finite:
             raise ValueError
     except ValueError:
         raise InputError(
@@ -324,9 +331,10 @@ def _typed(service: str, at: str, deviation: str) -> Measured:
             where="--at, --deviation",
             remedy="Write E,N,HEIGHT or LAT,LON,HEIGHT, and two deviations in metres above zero.",
         ) from None
-    first, second = numbers[:2]
-    height = numbers[2] if len(numbers) == 3 else float("nan")
-    projected = resolve_frame(service, where="--service").is_projected
+    first, second = numbers
+    crs = resolve_frame(service, where="--service")
+    projected = (crs.sub_crs_list[0] if crs.is_compound else crs).is_projected
+    height = _height(parts[2], crs, unit) if len(parts) == 3 else float("nan")
     degrees = abs(first) <= 90.0 and abs(second) <= 180.0
     if degrees and projected:
         raise InputError(
@@ -342,6 +350,29 @@ def _typed(service: str, at: str, deviation: str) -> Measured:
         )
     x, y = (second, first) if degrees else (first, second)
     return measured_at(service, x, y, height, (level, up))
+
+
+def _height(text: str, crs: CRS, unit: str) -> float:
+    """A height [m]: in the unit written behind it, else in that of easting and northing; where
+    neither says, only in a job that counts in metres."""
+    from asfound.folder import parse_spacing
+
+    words = text.strip()
+    sign = -1.0 if words.startswith("-") else 1.0
+    try:
+        number = float(words)
+    except ValueError:
+        return sign * parse_spacing(words.lstrip("+-"), where="--at")[0]
+    horizontal = crs.sub_crs_list[0] if crs.is_compound else crs
+    if horizontal.is_projected:
+        return number * float(horizontal.axis_info[0].unit_conversion_factor)
+    if unit != "m":
+        raise AmbiguityError(
+            f"the height {words} could be metres or feet.",
+            where="--at",
+            remedy=f"Write its unit: {words}m, or {words}{unit}.",
+        )
+    return number
 
 
 def _listen(nmea: str, seconds: float, antenna_height: str) -> Measured:
@@ -426,12 +457,12 @@ def _print(
         console.print(
             f"95 %: {check.horizontal_95 / unit.metres:.3f} {unit.symbol} in plan, "
             f"{check.vertical_95 / unit.metres:.3f} {unit.symbol} in height; chi-squared "
-            f"{check.statistic:.2f} with 3 degrees of freedom."
+            f"{check.statistic:.4g} with 3 degrees of freedom."
         )
     else:
         console.print(
             f"95 %: {check.horizontal_95 / unit.metres:.3f} {unit.symbol} in plan; chi-squared "
-            f"{check.statistic:.2f} with 2 degrees of freedom, without heights."
+            f"{check.statistic:.4g} with 2 degrees of freedom, without heights."
         )
     if kept is not None:
         console.print(f"Stored as {kept.id} in repeats.toml; it counts when the job is processed.")

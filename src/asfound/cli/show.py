@@ -586,23 +586,26 @@ def frame_differences(
                 "latitude": latitude,
                 "longitude": longitude,
                 "epoch": epoch,
-                "differences": [difference.__dict__ for difference in differences],
+                "differences": [
+                    {**item.__dict__, "standing": item.standing} for item in differences
+                ],
             }
         )
         return
     console = console_for()
     console.print(f"At {latitude:.5f}, {longitude:.5f}, epoch {epoch:.2f}:")
-    table = table_of("entered as", "really in", ">east m", ">north m", ">up m", ">off by m")
+    console.print("Shots of one frame taken for another are drawn off by:")
+    table = table_of("really in", "taken for", ">east m", ">north m", ">up m", ">level m")
     for item in differences:
         table.add_row(
-            plain(item.target),
             plain(item.source),
+            plain(item.target),
             *(
-                f"{value:{form}}" if abs(value) < float("inf") else "-"
+                f"{value:{form}}" if abs(value) < float("inf") else "not known"
                 for value, form in (
-                    (item.east, "+.3f"),
-                    (item.north, "+.3f"),
-                    (item.up, "+.3f"),
+                    (-item.east, "+.3f"),
+                    (-item.north, "+.3f"),
+                    (-item.up, "+.3f"),
                     (item.horizontal, ".3f"),
                 )
             ),
@@ -611,8 +614,9 @@ def frame_differences(
     for row in frames_plot(differences, length_unit(unit)):
         console.print(plain(row), soft_wrap=True)
     for item in differences:
-        words = item.words[:1].upper() + item.words[1:]
-        console.print(plain(words if words.endswith(".") else words + "."), soft_wrap=True)
+        for words in filter(None, (item.words, item.standing)):
+            said = words[:1].upper() + words[1:]
+            console.print(plain(said if said.endswith(".") else said + "."), soft_wrap=True)
 
 
 def demo_built(folder: JobFolder, *, json: bool) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -93,7 +94,8 @@ def stakeout(
 ) -> None:
     """Write a list of spots to find again, in the frame and epoch of the service in use.
 
-    With no service given, the list of that name in stakeout.toml is written.
+    With no service given, the list of that name in stakeout.toml is written; --date moves it to
+    another day.
     """
     from asfound.deliver.stakeout_files import list_files, list_record
     from asfound.folder import (
@@ -105,11 +107,13 @@ def stakeout(
         write_whole,
     )
     from asfound.model import Frame, LineChoice, StakeoutRequest
-    from asfound.stakeout import make_stakeout
+    from asfound.stakeout import LEAST_SPACING, make_stakeout
 
     folder = open_job(job)
     if service:
-        spacing, code = parse_spacing(every, where="--every") if every else (0.0, "m")
+        spacing, code = (
+            parse_spacing(every, where="--every", least=LEAST_SPACING) if every else (0.0, "m")
+        )
         request = StakeoutRequest(
             name=name,
             service=Frame(service, service_epoch, heights, geoid),
@@ -130,7 +134,15 @@ def stakeout(
             position_accuracy=position_accuracy,
         )
     else:
+        if shot or line or dig or every or start:
+            raise InputError(
+                "a new list was described, but not for which service.",
+                where="--service",
+                remedy="Say which frame the correction service delivers: --service ITRF2020.",
+            )
         request = _stored(read_stakeouts(folder), name)
+        if day:
+            request = replace(request, day=day_of(day))
     with show.steps(quiet=json) as step:
         results = run_for_return(job, step)
         step("Finding a short way past all targets")
@@ -153,8 +165,6 @@ def stakeout(
 
 def run_for_return(job: Path, progress: Callable[[str], None]) -> Results:
     """A job's results without the checks of its digs, which nobody waits for on the way there."""
-    from dataclasses import replace
-
     from asfound.folder import run_job
     from asfound.model import Plan
 

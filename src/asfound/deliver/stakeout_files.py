@@ -54,6 +54,11 @@ def list_files(results: Results, made: StakeoutList) -> Iterator[tuple[str, byte
         yield f"{stem}.{_ENDINGS.get(form, form)}", data
 
 
+def target_count(count: int) -> str:
+    """So many targets, in words."""
+    return f"{count} target{'' if count == 1 else 's'}"
+
+
 def list_words(results: Results, made: StakeoutList) -> list[str]:
     """What must be known before a list is walked, in sentences."""
     targets, request = made.targets, made.request
@@ -64,7 +69,7 @@ def list_words(results: Results, made: StakeoutList) -> list[str]:
     if results.settings.invented:
         lines.append("Invented demonstration data: no real place.")
     lines.append(
-        f"{len(targets)} targets, {made.distance / unit.metres:.0f} {unit.symbol} on foot, "
+        f"{target_count(len(targets))}, {made.distance / unit.metres:.0f} {unit.symbol} on foot, "
         f"starting {made.start}."
     )
     return [*lines, *(lengths_in(words, unit) for words in about_list(targets))]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ from asfound.errors import AsfoundError, InputError, SettingsError
 from asfound.folder.layout import JobFolder, write_whole
 from asfound.folder.settings import Table, day, flag, number, positive, read_bytes, tables_in, text
 from asfound.model import Frame, LineChoice, StakeoutRequest
-from asfound.stakeout import check_request
+from asfound.stakeout import LEAST_SPACING, check_request
 from asfound.units import LENGTH_UNITS, LengthUnit
 
 _HEAD = (
@@ -86,13 +86,13 @@ def stakeouts_text(requests: Sequence[StakeoutRequest]) -> str:
     return _HEAD + tomli_w.dumps({"list": [_tree(item) for item in requests]})
 
 
-def parse_spacing(words: str, *, where: str = "") -> tuple[float, str]:
+def parse_spacing(words: str, *, where: str = "", least: float = 0.0) -> tuple[float, str]:
     """Metres and unit code of a distance such as ``5m`` or ``10ft-us``.
 
     Raises
     ------
     InputError
-        If it has no unit, or none that is known.
+        If it has no unit, or none that is known, or is less than `least` [m].
     """
     match = _LENGTH.fullmatch(words)
     code = _SPELLINGS.get(match[2].strip().replace(" ", "-").casefold()) if match else None
@@ -102,7 +102,12 @@ def parse_spacing(words: str, *, where: str = "") -> tuple[float, str]:
             where=where,
             remedy="Write it like 5m, 10ft (international foot) or 10ft-us (US survey foot).",
         )
-    return float(match[1]) * LENGTH_UNITS[code].metres, code
+    metres = float(match[1]) * LENGTH_UNITS[code].metres
+    if metres < least:
+        raise InputError(
+            f"'{words}' is too little.", where=where, remedy=f"Give {least:g} m or more."
+        )
+    return metres, code
 
 
 def _spacing_text(metres: float, unit: LengthUnit) -> str:
@@ -198,16 +203,18 @@ def _line(table: Table) -> LineChoice:
     name = table.take("line", text)
     units: list[str] = []
 
-    def spacing(value: Any) -> float:
-        metres, unit = parse_spacing(text(value), where=table.where)
+    def spacing(value: Any, least: float = 0.0) -> float:
+        metres, unit = parse_spacing(text(value), where=table.where, least=least)
         units.append(unit)
         return metres
 
-    def told(key: str) -> Callable[[], float]:
+    def told(key: str, least: float = 0.0) -> float:
         table.asked.add(key)
-        return lambda: table.take(key, spacing) if key in table.values else float("nan")
+        if key not in table.values:
+            return float("nan")
+        return table.take(key, lambda value: spacing(value, least))
 
-    every, start, end = told("every")(), told("from")(), told("to")()
+    every, start, end = told("every", LEAST_SPACING), told("from"), told("to")
     table.done()
     return LineChoice(
         name,

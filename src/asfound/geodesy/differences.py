@@ -35,6 +35,10 @@ _COMPASS = (
 )  # fmt: skip
 
 
+_LEAST = 0.0005  # a difference below this is none [m]
+_YEARS = (1980.0, 2100.0)  # an epoch outside is a slip of the finger
+
+
 @dataclass(frozen=True)
 class FrameDifference:
     """What it costs to take coordinates of one frame for those of another at a place.
@@ -70,6 +74,17 @@ class FrameDifference:
     accuracy: float
     operation: str
     words: str
+
+    @property
+    def standing(self) -> str:
+        """The other mistake in one sentence: whoever stakes out stands off the opposite way."""
+        if not self.horizontal >= _LEAST:
+            return ""
+        compass = _compass(self.bearing + math.pi)
+        return (
+            f"stake out {self.target} coordinates with a service in {self.source}, and you stand "
+            f"{self.horizontal:.3f} m to the {compass}"
+        )
 
 
 def compare_frames(
@@ -107,7 +122,8 @@ def compare_frames(
     FrameError
         If the place or a frame can't be used.
     """
-    if not (abs(latitude) <= 90.0 and abs(longitude) <= 360.0 and math.isfinite(epoch)):
+    known = _YEARS[0] <= epoch <= _YEARS[1]
+    if not (abs(latitude) <= 90.0 and abs(longitude) <= 360.0 and known):
         raise FrameError(
             f"latitude {latitude}, longitude {longitude} at {epoch} is no place and time.",
             remedy="Latitude comes first and lies between -90 and 90 degrees; the epoch is a "
@@ -201,16 +217,20 @@ def _words(
     accuracy: float,
 ) -> str:
     when = f" at {epoch:.1f}" if is_dynamic(service[1]) else ""
-    if horizontal < 0.0005 and abs(up) < 0.0005:
+    if horizontal < _LEAST and abs(up) < _LEAST:
         size = f"reads the same as {local} here"
     else:
-        compass = _COMPASS[round(math.degrees(bearing) / 22.5) % 16]
+        compass = _compass(bearing)
         size = (
             f"reads {horizontal:.3f} m from {local} here, to the {compass}, and "
             f"{abs(up):.3f} m {'low' if up > 0.0 else 'high'}"
         )
     doubt = f" (known to {accuracy:.2g} m)" if accuracy > 0.0 else ""
     return f"a service in {service[0]}{when} {size}{doubt}"
+
+
+def _compass(bearing: float) -> str:
+    return _COMPASS[round(math.degrees(bearing) / 22.5) % 16]
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 
 from pyproj import CRS
@@ -19,6 +20,7 @@ from asfound.geodesy.frames import (
 from asfound.geodesy.operations import COARSE_ACCURACY
 from asfound.geodesy.places import Place, holds
 
+_VERSION = re.compile(r"(?<=\))v\d+$")
 # Words in the registry's names of grids for maps of whole countries, or with the zone number in
 # front of the easting.
 _NOT_FOR_SURVEY = (
@@ -69,12 +71,28 @@ def used_at(frame: CRS, place: Place) -> bool:
     """Whether a frame is used at a place.
 
     Registry areas are boxes: China's reaches over India, Canada's over Colorado. So a frame that
-    has grids of its own anywhere must have one here as well.
+    has grids anywhere, of its own or of another version of it, must have one here as well.
     """
     if not holds(frame.area_of_use, place, margin=0.0):
         return False
     name = _canonical(frame.name)
-    return name not in _with_grids() or any(_base(info) == name for info in _grids_at(place))
+    if name in _with_grids():
+        return any(_base(info) == name for info in _grids_at(place))
+    family = _family(name)
+    if family not in _families():
+        return True
+    others = (name for info in _grids_at(place) if _VERSION.search(name := _base(info)))
+    return any(_family(other) == family for other in others)
+
+
+def _family(name: str) -> str:
+    """A frame's name without its version: ``NAD83(CSRS)`` of ``NAD83(CSRS)v5``."""
+    return _VERSION.sub("", name)
+
+
+@lru_cache(maxsize=1)
+def _families() -> frozenset[str]:
+    return frozenset(_family(name) for name in _with_grids() if _VERSION.search(name))
 
 
 @lru_cache(maxsize=1)

@@ -15,9 +15,7 @@ from pathlib import Path, PurePath
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-import pyogrio
 import shapely
-from pyogrio.errors import DataLayerError, DataSourceError, FieldError, GeometryError
 
 from asfound.errors import InputError
 from asfound.intake.archives import Archive
@@ -30,10 +28,8 @@ from asfound.intake.raw import Data, head, open_raw, raw_size
 _SUFFIX = {"geojson": ".geojson", "geopackage": ".gpkg", "shapefile": ".shp"}
 _PARTS = (".shp", ".dbf", ".shx", ".prj", ".cpg")
 _POINT, _MULTIPOINT = 0, 4
-_GDAL_ERRORS = (
-    DataLayerError, DataSourceError, FieldError, GeometryError, ValueError, RuntimeError, OSError,
-    pa.ArrowException, UnicodeError,
-)  # fmt: skip
+# pyogrio's own errors are all of one of these
+_GDAL_ERRORS = (ValueError, RuntimeError, OSError, pa.ArrowException, UnicodeError)
 
 
 def read_features(
@@ -58,6 +54,8 @@ def read_features(
     InputError
         If the file is damaged or too large, or has several layers and none is named.
     """
+    import pyogrio  # loads GDAL and pandas: only where a file needs them
+
     bad = no_features(data, name) if kind == "geojson" else None
     with _copied(data, name, kind, layer) as path, warnings.catch_warnings():
         warnings.simplefilter("ignore")  # GDAL's remarks; what is lost is found by counting
@@ -152,6 +150,8 @@ def _points(
 
 def _layer(path: Path, name: str, wanted: str) -> str:
     """The layer to read of a GeoPackage."""
+    import pyogrio
+
     try:
         layers = pyogrio.list_layers(path)
     except _GDAL_ERRORS as error:

@@ -42,6 +42,7 @@ from asfound.stakeout.return_check import (
 )
 from asfound.stakeout.service import to_service
 from asfound.stakeout.targets import (
+    LEAST_SPACING,
     crossing_targets,
     line_targets,
     point_targets,
@@ -53,6 +54,7 @@ from asfound.stakeout.targets import (
 
 __all__ = [
     "COLUMNS",
+    "LEAST_SPACING",
     "TOLERANCE",
     "Guidance",
     "GuidanceSettings",

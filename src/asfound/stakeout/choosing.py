@@ -96,7 +96,7 @@ def make_stakeout(results: Results, request: StakeoutRequest) -> StakeoutList:
     if spot is not None:
         away = float(np.hypot(ordered.easting[0] - spot[0], ordered.northing[0] - spot[1]))
         if away > _FAR:
-            words += f", which lies {away / 1000.0:.0f} km from the first target: is that right?"
+            words += f", {away / 1000.0:.0f} km away from the first target: check the start"
     return StakeoutList(request, given, distance, words or f"at {ordered.name[0]}, the first")
 
 
@@ -109,7 +109,8 @@ def check_request(request: StakeoutRequest) -> None:
     """
     where = f"stakeout list {request.name}"
     name = PurePosixPath(request.name).name
-    if not name or name != request.name or not name[0].isalnum() or "\\" in name or ".." in name:
+    bad = "\\" in name or ".." in name or not name.isprintable()
+    if not name or name != request.name or not name[0].isalnum() or bad:
         raise InputError(
             f"'{request.name}' can't name a list and its files.",
             where=where,
@@ -286,6 +287,7 @@ def _all_targets(results: Results) -> Iterator[Targets]:
                 kind="control point",
                 height=np.array([point.height]),
                 horizontal_sd=point.horizontal_sd,
+                vertical_sd=point.vertical_sd,
             )
         )
     for part in parts:

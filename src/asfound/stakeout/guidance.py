@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import chi2, ncx2
+from scipy.special import chdtri, chndtr
 
 from asfound.budget import circular_factor, principal_axes
 from asfound.geodesy import GRS80, local_offset, rotate_covariance
@@ -205,7 +205,7 @@ def guide(
     known = bool(np.isfinite(plane).all())
     consistent, chance = False, 0.0
     if known:
-        consistent = float(way @ np.linalg.solve(plane, way)) <= float(chi2.ppf(0.95, 2))
+        consistent = float(way @ np.linalg.solve(plane, way)) <= float(chdtri(2, 0.05))
         chance = _chance_within(settings.tolerance, distance, plane)
     by, heading = "north", 0.0
     if settings.by == "course" and now - state.course_at <= settings.course_lasts:
@@ -238,7 +238,7 @@ def guide(
 
 def _chance_within(tolerance: float, distance: float, plane: Floats) -> float:
     spread = math.sqrt(float(np.linalg.eigvalsh(plane)[1]))
-    return float(ncx2.cdf((tolerance / spread) ** 2, 2, max((distance / spread) ** 2, 1e-12)))
+    return float(chndtr((tolerance / spread) ** 2, 2, (distance / spread) ** 2))
 
 
 def _way(fix: LiveFix, target: LiveTarget, antenna_height: float) -> tuple[float, float, float]:

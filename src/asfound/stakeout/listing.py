@@ -169,10 +169,11 @@ def about_list(targets: ServiceTargets) -> tuple[str, ...]:
     """Sentences that every list carries: frame, heights, operation, what is left out, cautions."""
     when = f" at epoch {targets.epoch:.2f}" if np.isfinite(targets.epoch) else ""
     accuracy = f", good to {targets.accuracy:.3g} m" if targets.accuracy > 0 else ""
+    change = f"Change of frame: {targets.operation}{accuracy}."
     return (
         f"Coordinates are in {targets.crs}{when}. A receiver on another frame stands elsewhere.",
         f"Heights: {targets.height_reference}, of the ground above the spot.",
-        f"Change of frame: {targets.operation}{accuracy}.",
+        "No change of frame." if targets.operation == "no change of frame" else change,
         *targets.unmodelled,
         *CAUTIONS,
     )

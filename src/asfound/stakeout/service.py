@@ -48,6 +48,8 @@ Floats = npt.NDArray[np.float64]
 
 _PLATE = 0.08  # fastest motion of ground through a global frame [m/a]; ITRF2014 plate model
 _SLOW = 0.25  # years between epochs that no one needs to carry points over
+_YEARS = (1980.0, 2100.0)  # as for a job's own epoch
+HEIGHT_KINDS = ("ellipsoidal", "orthometric", "none")
 _STABLE = 0.001  # ground against its plate in stable areas [m/a]; common practice, no source
 
 
@@ -89,6 +91,7 @@ def to_service(
     """
     if not math.isfinite(epoch):
         raise FrameError("the day of the stakeout is not known.", remedy="Give its date.")
+    _check_service(service, epoch, plate)
     opened = job_grid(settings.frame, None, settings.grids)
     longitude, latitude = opened.unproject(targets.easting, targets.northing)
     place = place_of(longitude, latitude)
@@ -145,6 +148,25 @@ def to_service(
         convergence=convergence,
         unmodelled=(*route.unmodelled, *_without_height(known)),
     )
+
+
+def _check_service(service: Frame, epoch: float, plate: str) -> None:
+    """Refuse what can't be meant, also where it would not be used."""
+    if service.height_kind not in HEIGHT_KINDS:
+        raise FrameError(
+            f"'{service.height_kind}' is no kind of height.",
+            where="the service's heights",
+            remedy=f"Take one of: {', '.join(HEIGHT_KINDS)}.",
+        )
+    for what, year in (("the day's epoch", epoch), ("the service's epoch", service.epoch)):
+        if year is not None and not _YEARS[0] <= year <= _YEARS[1]:
+            raise FrameError(
+                f"{year:g} can't be meant.",
+                where=what,
+                remedy="A decimal year from 1980 to 2100 is needed, such as 2026.9.",
+            )
+    if plate:
+        plate_code(plate)
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,9 @@ from asfound.units import length_unit
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 
+LEAST_SPACING = 0.1
+"""Stations closer than this are a slip of the finger: no one stakes out so densely [m]."""
+
 
 def point_targets(
     name: Sequence[str],
@@ -24,6 +27,7 @@ def point_targets(
     kind: str,
     height: Floats | None = None,
     horizontal_sd: float = 0.0,
+    vertical_sd: float = float("nan"),
 ) -> Targets:
     """Spots given by coordinates: corners of a dig, exposures, control points.
 
@@ -37,12 +41,14 @@ def point_targets(
         [m].
     horizontal_sd : float
         Of the coordinates, per axis [m]; 0 for what was designed.
+    vertical_sd : float
+        Of the heights [m]; NaN if not known.
     """
     count = len(easting)
     nothing = np.full(count, np.nan)
     covariance = np.zeros((count, 3, 3))
     covariance[:, 0, 0] = covariance[:, 1, 1] = horizontal_sd**2
-    covariance[:, 2, 2] = np.nan
+    covariance[:, 2, 2] = vertical_sd**2
     return Targets(
         name=tuple(name),
         kind=(kind,) * count,
@@ -132,17 +138,19 @@ def line_targets(
     Raises
     ------
     InputError
-        If `every` is not positive or the part lies off the line.
+        If `every` is below `LEAST_SPACING` or the part lies off the line.
     """
+    metres = length_unit(unit, where="the stakeout list").metres
     last = line.length if end is None else end
-    if every is not None and not every > 0.0:
+    if every is not None and not every >= LEAST_SPACING:
         raise InputError(
-            f"stations every {every:g} m are none.", remedy="Give a distance above zero."
+            f"stations every {every:g} m can't be staked out.",
+            remedy=f"Give a distance of {LEAST_SPACING:g} m or more.",
         )
     if not 0.0 <= start < last <= line.length + 1e-6:
         raise InputError(
-            f"stations {start:g} to {last:g} m do not lie on {line.name}.",
-            remedy=f"The line runs from 0 to {line.length:.2f} m.",
+            f"stations {start / metres:g} to {last / metres:g} {unit} do not lie on {line.name}.",
+            remedy=f"The line runs from 0 to {line.length / metres:.2f} {unit}.",
         )
     origin = float(line.axis_station[0])
     chosen: list[tuple[float, str]] = []
@@ -159,7 +167,10 @@ def line_targets(
         chosen += [(s, "bend") for s in inside.tolist() if start <= s <= last]
     rank = {"bend": 0, "end": 1, "station": 2}
     chosen.sort(key=lambda item: (round(item[0], 3), rank[item[1]]))
-    kept = [c for k, c in enumerate(chosen) if k == 0 or c[0] - chosen[k - 1][0] > 1e-3]
+    kept = chosen[:1]
+    for item in chosen[1:]:
+        if item[0] - kept[-1][0] > 1e-3:
+            kept.append(item)
     return _at_stations(line, np.array([s for s, _ in kept]), [kind for _, kind in kept], unit)
 
 
@@ -212,9 +223,10 @@ def station_targets(line: Line, station: Floats, unit: str = "m") -> Targets:
     """
     off = (station < -1e-6) | (station > line.length + 1e-6) | ~np.isfinite(station)
     if off.any():
+        metres = length_unit(unit, where="the stakeout list").metres
         raise InputError(
-            f"station {float(station[off][0]):g} m does not lie on {line.name}.",
-            remedy=f"The line runs from 0 to {line.length:.2f} m.",
+            f"station {float(station[off][0]) / metres:g} {unit} does not lie on {line.name}.",
+            remedy=f"The line runs from 0 to {line.length / metres:.2f} {unit}.",
         )
     return _at_stations(line, station, ["station"] * len(station), unit)
 

@@ -1,8 +1,9 @@
 """How far frames lie apart at a place, drawn: an arrow to scale for every pair.
 
-An arrow begins at the spot one means to stand on and ends where one will stand if coordinates of
-the first frame are taken for those of the second. Pairs that can't be told apart on the drawing
-share one arrow.
+An arrow begins where a shot was taken and ends where it is drawn if its coordinates, of the first
+frame, are taken for those of the second. Whoever stakes out coordinates of the second frame with a
+receiver on the first stands off the opposite way; the words say so. Pairs that can't be told apart
+on the drawing share one arrow.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from asfound.units import LengthUnit
 
 _SAME = 0.02  # share of the figure's scale that the eye can't tell apart
 _LEAST = 0.0005  # a difference below this is none [m]
-_ROW = 7.6
+_ROW = 10.6
 _LABEL = 2.8  # size of an arrow's number [mm]
 _COLUMNS = 41  # of the terminal's drawing; rows are half as many
 
@@ -31,7 +32,7 @@ class _Arrow:
 
     @property
     def east(self) -> float:
-        """Where one lands: the way opposite to what a transformation adds [m]."""
+        """Where a shot lands: the way opposite to what a transformation adds [m]."""
         return -self.pairs[0].east
 
     @property
@@ -77,9 +78,10 @@ def frames_svg(
             x + 6.0, y, f"{pair.source} taken for {pair.target}", size=3.2, font=WORDS, bold=True
         )
         drawing.text(x + 6.0, y + 3.3, pair_words(pair, unit), size=2.7, font=WORDS)
+        drawing.text(x + 6.0, y + 6.3, standing_words(pair), size=2.7, font=WORDS)
         y += _ROW
     if not known:
-        drawing.text(x, y, "No pair of frames lies apart here.", size=3.2, font=WORDS)
+        drawing.text(x, y, _nothing(pairs), size=3.2, font=WORDS)
     return drawing.markup()
 
 
@@ -88,14 +90,27 @@ def pair_words(pair: FrameDifference, unit: LengthUnit) -> str:
     horizontal, up = pair.horizontal / unit.metres, -pair.up / unit.metres
     bearing = math.degrees(pair.bearing) % 360.0
     level = f"{abs(up):.3f} {unit.symbol} {'high' if up > 0 else 'low'}"
-    return f"you stand {horizontal:.3f} {unit.symbol} off, bearing {bearing:.0f}°, and {level}"
+    return f"shots lie {horizontal:.3f} {unit.symbol} off, bearing {bearing:.0f}°, and {level}"
+
+
+def standing_words(pair: FrameDifference) -> str:
+    """Where one stands who stakes out by the same mistake: the opposite way."""
+    bearing = (math.degrees(pair.bearing) + 180.0) % 360.0
+    return f"staking out, you stand as far off the opposite way, bearing {bearing:.0f}°"
+
+
+def _nothing(pairs: Sequence[FrameDifference]) -> str:
+    """What to say instead of arrows: not comparable is not the same as no difference."""
+    if any(not np.isfinite(pair.horizontal) for pair in pairs):
+        return "Nothing to draw: not all of these frames can be compared here."
+    return "No pair of frames lies apart here."
 
 
 def frames_plot(pairs: Sequence[FrameDifference], unit: LengthUnit) -> list[str]:
     """The figure in characters, north up: ``+`` the spot meant, numbers where one lands."""
     known = _known(pairs)
     if not known:
-        return ["No pair of frames lies apart here."]
+        return [_nothing(pairs)]
     arrows, span = _arrows(known, unit.metres)
     half_columns, half_rows = _COLUMNS // 2, _COLUMNS // 4
     grid = [[" "] * _COLUMNS for _ in range(2 * half_rows + 1)]
@@ -119,7 +134,12 @@ def frames_plot(pairs: Sequence[FrameDifference], unit: LengthUnit) -> list[str]
     for arrow in arrows:
         put(arrow.east, arrow.north, arrow.label)
     put(0.0, 0.0, "+")
-    notes = [f"ring: {span / unit.metres:g} {unit.symbol}", "+ the spot you mean", ""]
+    notes = [
+        f"ring: {span / unit.metres:g} {unit.symbol}",
+        "+ where a shot was taken",
+        "1 where it is drawn",
+        "",
+    ]
     for number, pair in enumerate(known, 1):
         notes += [f"{number} {pair.source} taken for {pair.target}:", f"  {_short(pair, unit)}"]
     rows = ["".join(row) for row in grid]

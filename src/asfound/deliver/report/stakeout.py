@@ -11,6 +11,7 @@ from asfound.deliver.delivery import Delivery
 from asfound.deliver.report.facts import clean, quantity
 from asfound.deliver.report.scales import round_step
 from asfound.deliver.report.svg import GREY, INK, PALE, WORDS, Svg, path_data
+from asfound.deliver.stakeout_files import target_count
 from asfound.deliver.symbols import hex_colour
 from asfound.model import CAUTIONS, ServiceTargets, StakeoutList
 from asfound.stakeout import about_list, list_columns, short_unit
@@ -43,7 +44,7 @@ def _page(delivery: Delivery, made: StakeoutList) -> dict[str, Any]:
         "remedy": "",
         "frame": clean(targets.crs),
         "epoch": epoch,
-        "walk": f"{len(targets)} targets, {quantity(delivery, made.distance, 0)} on foot, "
+        "walk": f"{target_count(len(targets))}, {quantity(delivery, made.distance, 0)} on foot, "
         f"starting {clean(made.start)}",
         "words": [clean(lengths_in(words, unit)) for words in sentences],
         "heads": _heads(targets, unit.symbol),
