@@ -28,7 +28,7 @@ Floats = npt.NDArray[np.float64]
 WIDTH, HEIGHT = 57.0, 50.0
 LEFT, TOP, FOOT = 9.0, 7.5, 1.0
 MOST = 3
-NEAR, NEARER = 2.0, 1.0
+NEAR, NEARER, WIDE = 2.0, 1.0, 1.2
 _METRIC = (10, 20, 25, 30, 40, 50, 75, 100, 150, 200, 500)
 _FEET = (12, 24, 36, 48, 60, 96, 120, 180, 240, 600)
 
@@ -139,8 +139,10 @@ class Cross:
         radius = 0.5 * near.outside_diameter
         wide = radius * cut.widening
         x = [cut.x - wide, cut.x + wide]
-        # Of a wide pit only the side next to the line is shown.
-        x += [float(np.clip(edge, min(x) - 1.2, max(x) + 1.2)) for part in parts for edge in part]
+        # Of a wide dig only the side next to the line is shown.
+        for start, end in parts:
+            side = float(np.clip(cut.x, start, end))
+            x += [max(start, side - WIDE), min(end, side + WIDE)]
         ring = cut.ring()
         half = np.array([min(1.0, np.ptp(ring[:, k]) / 2.0) for k in (0, 1)])
         x += [cut.x - half[0], cut.x + half[0]]
@@ -185,6 +187,8 @@ class Cross:
         places = LabelPlaces(right, bottom)
         places.take((0.0, 0.0, LEFT + 0.3, bottom))
         places.take((0.0, 0.0, right, TOP + 0.3))
+        for path in self._edges():
+            places.take_along(path)
         for place, cut in reversed(self.section.cuts):
             draw_line_cut(drawing, cut, self.item.approaches[place], self.x, self.y)
         for place, cut in self.section.cuts:
@@ -207,13 +211,32 @@ class Cross:
         drawing.rect(LEFT, TOP, right - LEFT, bottom - TOP, stroke=INK, line=0.25)
         return drawing.markup()
 
+    def _edges(self) -> list[Floats]:
+        """The dig's edges on paper, which labels keep clear of."""
+        parts, bottom, _, sideways, height = self.hole
+        paths = []
+        for start, end in parts:
+            for side, down in ((0.0, 0.0), (sideways, height)):
+                ring = np.array(
+                    [
+                        (start - side, self.ground_at),
+                        (start - side, bottom - down),
+                        (end + side, bottom - down),
+                        (end + side, self.ground_at),
+                    ]
+                )
+                paths.append(np.column_stack([self.x(ring[:, 0]), self.y(ring[:, 1])]))
+        return [path for path in paths if np.isfinite(path).all()]
+
     def _text(self, places: LabelPlaces, x: float, y: float, words: str, distance: float) -> None:
         size = 2.2
-        corner = places.place(x, y, len(words) * FIGURE_WIDTH * size, size, distance)
-        if corner is not None and words:
-            self.drawing.text(
-                corner[0], corner[1] + 0.85 * size, words, size=size, bold=True, halo=True
-            )
+        for reach in (distance, 4.0, 8.0):
+            corner = places.place(x, y, len(words) * FIGURE_WIDTH * size, size, reach)
+            if corner is not None and words:
+                self.drawing.text(
+                    corner[0], corner[1] + 0.85 * size, words, size=size, bold=True, halo=True
+                )
+                return
 
     def _levels(self, right: float, bottom: float) -> None:
         unit = self.unit.metres

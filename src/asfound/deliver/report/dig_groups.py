@@ -15,7 +15,7 @@ from asfound.model import Approach, Bore, DigReport, Post, Trench
 
 Floats = npt.NDArray[np.float64]
 
-TOGETHER, WIDEST = 12.0, 28.0
+TOGETHER, WIDEST = 12.0, 24.0
 """Posts nearer than this share a plan, as long as the plan is not wider than that [m]."""
 STRETCH, LONGEST = 36.0, 60.0
 """Length of a stretch, and the longest dig that is drawn in one [m]."""

@@ -129,20 +129,19 @@ def _upper_right(paper: Floats) -> tuple[float, float]:
 def draw_line_cut(drawing: Svg, cut: Cut, near: Approach, x: Axis, y: Axis) -> None:
     """95 % ellipse of the axis, and the line in its outside diameter."""
     colour = hex_colour(near.utility)
-    ring = cut.ring()
-    data = path_data(np.column_stack([x(ring[:, 0]), y(ring[:, 1])]), close=True)
-    drawing.path(data, fill=colour, opacity=0.25)
-    drawing.path(
-        data, stroke=colour, width=0.25, dash="" if near.source == "located" else "1.2 0.6"
-    )
     body = body_outline(cut, 0.5 * near.outside_diameter)
-    paper = np.column_stack([x(body[:, 0]), y(body[:, 1])])
     drawing.path(
-        path_data(paper, close=True),
+        path_data(np.column_stack([x(body[:, 0]), y(body[:, 1])]), close=True),
         stroke=colour,
-        width=0.4,
+        width=0.45,
         dash="" if near.diameter_basis == "known" else "0.7 0.4",
         fill="#ffffff" if cut.through else "none",
+    )
+    ring = cut.ring()
+    data = path_data(np.column_stack([x(ring[:, 0]), y(ring[:, 1])]), close=True)
+    drawing.path(data, fill=colour, opacity=0.3)
+    drawing.path(
+        data, stroke=colour, width=0.22, dash="" if near.source == "located" else "1.2 0.6"
     )
     px, py = float(x(cut.x)), float(y(cut.height))
     drawing.path(f"M{px - 0.6:.2f} {py:.2f}h1.2M{px:.2f} {py - 0.6:.2f}v1.2", stroke=INK, width=0.2)

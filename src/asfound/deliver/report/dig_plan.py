@@ -22,7 +22,7 @@ from asfound.deliver.report.dig_sections import (
     dig_stations,
     place_on,
 )
-from asfound.deliver.report.dig_words import length, standing, worst
+from asfound.deliver.report.dig_words import Standing, length, standing
 from asfound.deliver.report.facts import clean
 from asfound.deliver.report.furniture import draw_frame, north_arrow, scale_bar, small
 from asfound.deliver.report.labels import LabelPlaces
@@ -35,7 +35,7 @@ from asfound.model import Approach, Bore, DigClearance, Pit, Post, Trench
 Floats = npt.NDArray[np.float64]
 
 LEFT, BELOW, EDGE, KEY = 5.0, 4.0, 0.3, 27.0
-LOWEST, TALLEST = 62.0, 104.0
+LOWEST, TALLEST = 62.0, 112.0
 NEAR, MARGIN, LEAST = 2.6, 1.6, 6.0
 FINEST = {True: 50, False: 60}
 MARKED = 3.6
@@ -115,6 +115,7 @@ def draw_plan(scene: DigScene, view: PlanView, width: float) -> tuple[str, Sheet
     canvas.approaches()
     canvas.holes()
     canvas.dig_names()
+    canvas.stations()
     canvas.line_names()
     canvas.zone_names()
     drawing.end_clip()
@@ -237,11 +238,11 @@ class _Plan:
                 width=0.2,
                 dash="0.9 0.6",
             )
+            for ring in shapely.get_parts(footprint):
+                self.places.take_along(self.paper(shapely.get_coordinates(ring.exterior)))
             data = self._area(footprint)
             self.drawing.path(data, fill=INK, opacity=0.14)
             self.drawing.path(data, stroke=INK, width=0.5)
-            if isinstance(item.dig, Trench | Bore):
-                self._stations(solid)
 
     def _stray(
         self, item: DigClearance, solid: Solid, footprint: shapely.Geometry
@@ -257,12 +258,18 @@ class _Plan:
         half = 0.5 * dig.final_diameter + NORMAL_95 * levels.horizontal_sd
         return tube(east, north, np.arctan2(run[:, 0], run[:, 1]), half)
 
+    def stations(self) -> None:
+        """Round stations along trenches and bores, the same as in their profiles."""
+        for place in self.view.places:
+            if isinstance(self.scene.digs[place].dig, Trench | Bore):
+                self._stations(self.scene.solids[place])
+
     def _stations(self, solid: Solid) -> None:
-        """Round stations along the axis, the same as in the profile."""
+        """Ticks across one dig and their stations."""
         unit = self.scene.delivery.about.unit.metres
         total = float(dig_stations(solid)[-1])
         low, high = max(self.view.low, 0.0), min(self.view.high, total)
-        step = station_step(high - low, unit, self.sheet.width)
+        step = station_step(self.sheet.metres_per_mm, unit)
         for station in multiples(low / unit, high / unit, step):
             place, run = place_on(solid, station * unit)
             x, y = self.paper(place).tolist()
@@ -277,26 +284,41 @@ class _Plan:
                 self.drawing.text(corner[0], corner[1] + 0.85 * size, words, size=size, halo=True)
 
     def approaches(self) -> None:
-        for place, near in self.pairs:
-            if near.clearance > MARKED or not self.view.low <= near.dig_station <= self.view.high:
-                continue
+        """The way from each dig to its nearest line, and to all where there is doubt."""
+        shown = [
+            (place, near)
+            for place, near in self.pairs
+            if self.view.low <= near.dig_station <= self.view.high
+            and (
+                standing(near) > Standing.APART
+                or near is min(self.scene.digs[place].approaches, key=lambda one: one.clearance)
+                or (len(self.view.places) == 1 and near.clearance <= MARKED)
+            )
+        ]
+        shown.sort(key=lambda pair: -standing(pair[1]))
+        for _, near in shown:
             segment = self.paper(approach_segment(near))
             self.drawing.path(path_data(segment), stroke="#ffffff", width=1.0)
             self.drawing.path(path_data(segment), stroke=INK, width=0.35)
             for x, y in segment.tolist():
                 self.drawing.circle(x, y, 0.4, fill=INK)
+            self.places.take_along(segment)
+        for place, near in shown:
             number = self.scene.number(place, near)
-            if not number:
-                continue
-            x, y = segment.mean(axis=0).tolist()
-            size = 2.0 * MARK + 0.8
-            corner = self.places.place(x, y, size, size, 1.0)
-            if corner is None:
-                continue
-            cx, cy = corner[0] + size / 2, corner[1] + size / 2
-            if np.hypot(cx - x, cy - y) > size:
-                self.drawing.line((x, y), (cx, cy), stroke=INK, width=0.15)
-            draw_standing(self.drawing, cx, cy, standing(near), number)
+            if number:
+                self._number(self.paper(approach_segment(near)).mean(axis=0), near, number)
+
+    def _number(self, middle: Floats, near: Approach, number: str) -> None:
+        x, y = middle.tolist()
+        size = 2.0 * MARK + 0.4
+        for distance in (0.8, 4.0, 8.0):
+            corner = self.places.place(x, y, size, size, distance)
+            if corner is not None:
+                cx, cy = corner[0] + size / 2, corner[1] + size / 2
+                if np.hypot(cx - x, cy - y) > size:
+                    self.drawing.line((x, y), (cx, cy), stroke=INK, width=0.15)
+                draw_standing(self.drawing, cx, cy, standing(near), number)
+                return
 
     def holes(self) -> None:
         for exposure, compared in exposure_rows(self.scene.delivery):
@@ -338,17 +360,15 @@ class _Plan:
                 at = place_on(solid, middle)[0]
             x, y = self.paper(at).tolist()
             words = clean(item.dig.name, 20)
-            size = 2.9
+            size = 3.0
             wide = len(words) * FIGURE_WIDTH * size
-            mark = 2.0 * MARK + 0.6
-            corner = self.places.place(x, y, wide + mark, mark, 2.4)
-            if corner is None:
-                continue
-            left, top = corner
-            draw_standing(self.drawing, left + MARK, top + MARK + 0.3, worst(item))
-            self.drawing.text(
-                left + mark + 0.4, top + MARK + 1.3, words, size=size, bold=True, halo=True
-            )
+            for distance in (1.4, 4.0, 8.0):
+                corner = self.places.place(x, y, wide, size, distance)
+                if corner is not None:
+                    self.drawing.text(
+                        corner[0], corner[1] + 0.85 * size, words, size=size, bold=True, halo=True
+                    )
+                    break
 
     def line_names(self) -> None:
         """A flag with name and utility near the middle of what is in view."""
@@ -403,9 +423,15 @@ class _Plan:
                     break
 
 
-def station_step(span: float, unit: float, width: float) -> float:
-    """Between round stations along a dig, in the job's unit: not closer than 16 mm."""
-    return round_step(16.0 * max(span, 0.1) / width / unit)
+def station_step(per_mm: float, unit: float) -> float:
+    """Between round stations along a dig, in the job's unit: not closer than 13 mm.
+
+    Parameters
+    ----------
+    per_mm, unit : float
+        Metres a millimetre of paper, and a unit.
+    """
+    return round_step(13.0 * per_mm / unit)
 
 
 def _key(drawing: Svg, scene: DigScene, sheet: Sheet, canvas: _Plan) -> None:

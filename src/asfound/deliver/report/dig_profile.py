@@ -24,6 +24,7 @@ Floats = npt.NDArray[np.float64]
 LEFT, RIGHT, HEAD, FOOT = 15.0, 3.0, 5.0, 13.0
 TALLEST, LOWEST = 62.0, 34.0
 EXAGGERATIONS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0)
+BEYOND = 2.6  # how far past an end of the dig lines are drawn [m]
 SHARE_SHOWN = 1.0  # of an ellipse's half height that a profile makes room for, at most [m]
 
 
@@ -72,14 +73,21 @@ class Profile:
             (near, cut)
             for near in self.item.approaches
             for cut in profile_cuts(near, course(results, near, scene.surface), self.solid)
-            if low - 1.0 <= cut.x <= high + 1.0
+            if low - BEYOND <= cut.x <= high + BEYOND
         ]
+        # Lines beyond an end are shown too; stations run on there.
+        reach = [
+            cut.x + side * (0.5 * near.outside_diameter * cut.widening + 0.2)
+            for near, cut in self.cuts
+            for side in (-1.0, 1.0)
+        ]
+        low, high = min([low, *reach]), max([high, *reach])
         lowest, highest = self._range()
         room = width - LEFT - RIGHT - 8.0
         per_mm, self.exaggeration = profile_scale(max(high - low, 0.5), highest - lowest, room)
-        self.height = max(LOWEST, (highest - lowest) * self.exaggeration / per_mm + 8.0)
+        self.height = max(LOWEST, (highest - lowest) * self.exaggeration / per_mm + 14.0)
         self.x = Axis(low, LEFT + 4.0, per_mm)
-        spare = self.height - 8.0 - (highest - lowest) * self.exaggeration / per_mm
+        spare = self.height - 14.0 - (highest - lowest) * self.exaggeration / per_mm
         self.y = Axis(highest, HEAD + 4.0 + 0.5 * spare, per_mm / self.exaggeration, -1.0)
         self.right = width - RIGHT
         self.drawing = Svg(width, HEAD + self.height + FOOT)
@@ -195,11 +203,17 @@ class Profile:
                 )
 
     def _keep_clear(self, places: LabelPlaces) -> None:
-        x = self.x(self.levels.station)
-        for level in (self.levels.bottom, self.levels.top):
+        levels = self.levels
+        x = self.x(levels.station)
+        stray = NORMAL_95 * levels.vertical_sd
+        for level in (levels.bottom, levels.top, levels.bottom - stray):
             known = np.isfinite(level)
             if known.sum() > 1:
                 places.take_along(np.column_stack([x, self.y(level)])[known])
+        for end in (0, -1):
+            wall = np.array([levels.top[end], levels.bottom[end]])
+            if np.isfinite(wall).all():
+                places.take_along(np.column_stack([np.full(2, x[end]), self.y(wall)]))
         for near, cut in self.cuts:
             px, py = float(self.x(cut.x)), float(self.y(cut.height))
             across = max(0.5 * near.outside_diameter * cut.widening / self.x.per_mm, 0.8)
@@ -218,19 +232,18 @@ class Profile:
         wide = max(len(first), len(second)) * FIGURE_WIDTH * size
         mark = 2.0 * MARK + 0.4
         up = 0.5 * near.outside_diameter / self.y.per_mm
-        corner = places.place(px, py, wide + mark + 0.6, mark + 0.4, max(1.2, 0.7 * up))
-        if corner is None:
-            corner = places.place(px, py, mark, mark, 1.0)
+        for distance, full in ((max(1.2, 0.7 * up), True), (5.0, True), (9.0, True), (1.0, False)):
+            corner = places.place(
+                px, py, mark + (wide + 0.6 if full else 0.0), mark + 0.4, distance
+            )
             if corner is not None:
-                draw_standing(
-                    self.drawing,
-                    corner[0] + MARK,
-                    corner[1] + MARK,
-                    standing(near),
-                    self.scene.number(self.place, near),
-                )
+                break
+        else:
             return
         left, top = corner
+        beside = left if left > px else left + mark + (wide if full else 0.0)
+        if min(abs(left - px), abs(beside - px)) > 4.0 or abs(top + MARK - py) > 5.0:
+            self.drawing.line((px, py), (left + MARK, top + MARK), stroke=INK, width=0.15)
         draw_standing(
             self.drawing,
             left + MARK,
@@ -238,15 +251,16 @@ class Profile:
             standing(near),
             self.scene.number(self.place, near),
         )
-        self.drawing.text(left + mark + 0.4, top + 2.3, first, size=size, bold=True, halo=True)
-        self.drawing.text(left + mark + 0.4, top + 5.1, second, size=size, halo=True)
+        if full:
+            self.drawing.text(left + mark + 0.4, top + 2.3, first, size=size, bold=True, halo=True)
+            self.drawing.text(left + mark + 0.4, top + 5.1, second, size=size, halo=True)
 
     def _foot(self) -> None:
         """Stations, and how deep the dig is there."""
         unit = self.unit
         bottom = HEAD + self.height
         levels = self.levels
-        step = station_step(self.high - self.low, unit.metres, self.right - LEFT)
+        step = station_step(self.x.per_mm, unit.metres)
         deep = levels.ground - levels.bottom
         for station in multiples(self.low / unit.metres, self.high / unit.metres, step):
             x = float(self.x(station * unit.metres))

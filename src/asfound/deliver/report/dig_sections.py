@@ -30,6 +30,7 @@ LEAST_ANGLE = np.radians(12.0)
 RECORD_STEP = 2.0
 ALIKE = 0.3
 FARTHEST_ALONG = 4.0
+LEAST_WAY = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -217,9 +218,22 @@ def _cut_at(line: Course, at: float, origin: Floats, along: Floats) -> Cut:
 
 
 def _beside(near: Approach, solid: Solid) -> Cut:
+    """Nearest place of a line that doesn't cross; one beyond an end is cut by the plane there."""
     origin, along = place_on(solid, near.dig_station)
+    total = float(dig_stations(solid)[-1])
+    ahead = float((near.line_point[:2] - origin) @ along)
+    beyond = (near.dig_station <= ALIKE and ahead < 0.0) or (
+        near.dig_station >= total - ALIKE and ahead > 0.0
+    )
+    aside = abs(float((near.line_point[:2] - origin) @ np.array([-along[1], along[0]])))
     cut = cut_line(
-        near.line_point, near.line_bearing, 0.0, near.line_covariance, origin, along, through=False
+        near.line_point,
+        near.line_bearing,
+        0.0,
+        near.line_covariance,
+        origin,
+        along,
+        through=beyond and aside <= abs(ahead),
     )
     return replace(cut, x=near.dig_station + cut.x)
 
@@ -244,7 +258,8 @@ class Section:
 def section_through(solid: Solid, approaches: Sequence[Approach], chosen: int) -> Section:
     """The plane across a dig through one line's nearest approach.
 
-    Across a trench or bore; of a pit or post, square to the line.
+    From a trench or bore straight to the line, across the dig where they meet in plan; of a pit
+    or post, square to the line.
     """
     near = approaches[chosen]
     across = np.array([np.cos(near.line_bearing), -np.sin(near.line_bearing)])
@@ -254,7 +269,9 @@ def section_through(solid: Solid, approaches: Sequence[Approach], chosen: int) -
         origin = near.dig_point[:2]
     else:
         origin, run = place_on(solid, near.dig_station)
-        across = np.array([run[1], -run[0]])
+        way = near.line_point[:2] - near.dig_point[:2]
+        apart = float(np.hypot(*way))
+        across = way / apart if apart > LEAST_WAY else np.array([run[1], -run[0]])
     if (near.line_point[:2] - origin) @ across < 0:
         across = -across
     cuts = []

@@ -158,6 +158,11 @@ def dig_facts(dig: Dig, unit: LengthUnit) -> str:
     return "; ".join(part for part in size if part) + "."
 
 
+def rule_name(rule: ClearanceRule) -> str:
+    """A rule's title without what stands behind its colon."""
+    return clean(rule.title.partition(":")[0])
+
+
 def rule_size(rule: ClearanceRule, unit: LengthUnit) -> str:
     """``'1.50 ft'``, or both lengths of a separation."""
     if rule.shape == "separation":
@@ -191,7 +196,7 @@ def remarks(delivery: Delivery, place: int, near: Approach) -> list[str]:
     if item is not None and isinstance(item.dig, Bore) and state > Standing.APART:
         said.append(f"Contact by the pilot hole alone: {percent(near.p_contact_pilot)}.")
     before = before_exposures(delivery, place, near.line_index)
-    if np.isfinite(before):
+    if np.isfinite(before) and percent(before) != percent(near.p_contact):
         said.append(
             f"Contact without what was exposed: {percent(before)}; with it: "
             f"{percent(near.p_contact)}."

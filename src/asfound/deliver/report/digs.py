@@ -25,6 +25,7 @@ from asfound.deliver.report.dig_words import (
     plain_station,
     remarks,
     rests_on,
+    rule_name,
     rule_size,
     rule_source,
     standing,
@@ -33,7 +34,7 @@ from asfound.deliver.report.dig_words import (
 from asfound.deliver.report.facts import clean
 from asfound.deliver.symbols import hex_colour
 from asfound.model import CAUTIONS, Approach, DigReport, Pit, Post
-from asfound.units import lengths_in
+from asfound.units import LengthUnit, lengths_in
 
 MOST_ROWS, MOST_GROUPS, MOST_REMARKS = 240, 40, 30
 
@@ -101,7 +102,6 @@ def _row(scene: DigScene, place: int, near: Approach) -> dict[str, Any]:
     """A pair in the table: everything but its drawings."""
     unit = scene.delivery.about.unit
     state = standing(near)
-    lies = "below" if near.line_below else "above"
     touching = near.clearance <= 0
     rule = near.rule
     low, high = (length(max(float(near.clearance_range[k]), 0.0), unit) for k in (0, 2))
@@ -116,13 +116,21 @@ def _row(scene: DigScene, place: int, near: Approach) -> dict[str, Any]:
         "clearance": clearance_words(near, unit),
         "range": f"{low} to {high}" if float(near.clearance_range[2]) > 0 else DASH,
         "horizontal": DASH if touching else length(near.horizontal, unit),
-        "vertical": DASH if touching else f"{length(near.vertical, unit)} {lies}",
+        "vertical": DASH if touching else _vertical(near, unit),
         "contact": percent(near.p_contact),
         "letter": scene.letters.get(rule.id, "") if rule else "",
-        "rule": clean(rule.title) if rule else "none applies",
+        "rule": f"{rule_name(rule)}, {rule_size(rule, unit)}" if rule else "none applies",
         "breach": percent(near.p_breach),
         "rests": rests_on(near),
     }
+
+
+def _vertical(near: Approach, unit: LengthUnit) -> str:
+    """The part in height, and where the line lies if that can be told."""
+    words = length(near.vertical, unit)
+    if float(words) == 0.0:
+        return words
+    return f"{words}, line {'below' if near.line_below else 'above'}"
 
 
 def _rules(scene: DigScene, report: DigReport) -> list[list[str]]:
@@ -233,12 +241,13 @@ def _group(scene: DigScene, group: Group, width: float) -> dict[str, Any]:
     unit = scene.delivery.about.unit
     items = [scene.digs[place] for place in group.places]
     pairs = [(place, near) for place, near in pairs_in_group(scene, group)]
-    said = []
+    said: dict[str, list[str]] = {}
     for place, near in pairs:
-        words = remarks(scene.delivery, place, near)
+        words = " ".join(remarks(scene.delivery, place, near))
+        number = scene.number(place, near)
+        name = clean(f"{scene.digs[place].dig.name} and {near.line}")
         if words:
-            name = clean(f"{scene.digs[place].dig.name} and {near.line}")
-            said.append({"no": scene.number(place, near), "name": name, "words": " ".join(words)})
+            said.setdefault(words, []).append(f"{number}: {name}" if number else name)
     return {
         "title": _title(scene, group),
         "state": int(max(worst(item) for item in items)),
@@ -267,7 +276,10 @@ def _group(scene: DigScene, group: Group, width: float) -> dict[str, Any]:
             }
             for place, near in pairs
         ],
-        "remarks": said[:MOST_REMARKS],
+        "remarks": [
+            {"names": ", ".join(names), "words": words}
+            for words, names in list(said.items())[:MOST_REMARKS]
+        ],
         "more_remarks": max(0, len(said) - MOST_REMARKS),
         "words": list(
             dict.fromkeys(clean(lengths_in(words, unit)) for item in items for words in item.words)
@@ -309,7 +321,9 @@ def _facts(scene: DigScene, group: Group) -> list[str]:
 def _plans(scene: DigScene, group: Group, width: float) -> list[dict[str, str]]:
     """Plans, each with the profile under it where the dig has an axis."""
     if not group.along:
-        return [{"plan": draw_plan(scene, PlanView(group.places), width)[0], "profile": ""}]
+        return [
+            {"plan": draw_plan(scene, PlanView(group.places), width)[0], "profile": "", "title": ""}
+        ]
     place = group.places[0]
     item, solid = scene.digs[place], scene.solids[place]
     crossings = [cut.x for cuts in _cuts(scene, place) for cut in cuts if cut.through]
