@@ -263,7 +263,7 @@ def test_a_stored_return_is_kept_whole_and_counts_as_evidence(tmp_path):
 
 
 def log_at(spot, fix, count=30):
-    latitude, longitude, height = (float(v) for v in spot.split(","))
+    latitude, longitude, height = (float(v.rstrip("m")) for v in spot.split(","))
     lines = []
     for k in range(count):
         clock = f"1200{k / 10:05.2f}"
