@@ -2,9 +2,11 @@
 
 import hashlib
 import json
+import re
 
 import numpy as np
 import pytest
+import rasterio
 
 from asfound.errors import InputError, SettingsError
 from asfound.folder import DigFile, add_dig_file, new_job, read_dig_plan
@@ -308,3 +310,82 @@ def test_a_bare_shapefile_says_how_to_pack_it(job, tmp_path):
     with pytest.raises(InputError, match="several files") as caught:
         add_dig_file(job, source, DigFile())
     assert ".dbf" in caught.value.remedy
+
+
+BENT = """
+[[bore]]
+name = "B1"
+points = [[1000.0, 2000.0], [1060.0, 2000.0]]
+final_diameter = 0.3
+entry_angle = 12.0
+exit_angle = 10.0
+bend_radius = 30.0
+"""
+
+
+def test_a_bore_is_given_by_its_angles_and_the_radius_of_its_bends(job):
+    ends = "entry_elevation = 100.0\nexit_elevation = 99.0\nelevation = 97.0\n"
+    (bore,) = planned(job, BENT + ends).digs
+    assert (bore.elevation[0], bore.elevation[-1]) == (100.0, 99.0)
+    assert bore.elevation.min() == pytest.approx(97.0)
+    fall = np.diff(bore.elevation) / np.diff(bore.easting)
+    assert fall[0] == pytest.approx(-np.tan(np.radians(12.0)))
+    assert fall[-1] == pytest.approx(np.tan(np.radians(10.0)))
+    # closed form: straight until the arc of R (1 - cos a) is left to go down
+    arc = 30.0 * (1 - np.cos(np.radians(12.0)))
+    assert bore.easting[1] - 1000.0 == pytest.approx((3.0 - arc) / np.tan(np.radians(12.0)))
+
+
+def test_a_bore_by_angles_counts_below_ground_where_its_level_part_does(job):
+    (bore,) = planned(job, 'unit = "ft"\n' + BENT.replace("1060.0", "1300.0") + "depth = 9.0").digs
+    assert np.isnan(bore.elevation).all()
+    assert (bore.depth[0], bore.depth[-1]) == (0.0, 0.0)
+    assert bore.depth.max() == pytest.approx(9.0 * 0.3048)
+
+
+@pytest.mark.parametrize(
+    ("more", "named"),
+    [
+        ("elevation = 97.0", "entry_elevation"),
+        ("depth = 2.0\nentry_elevation = 100.0", "depth of its level part"),
+        ("depth = 0.2", "smaller bend radius"),
+        ("depth = 9.0", "longer bore"),
+        ("", "depth .* or elevation"),
+    ],
+)
+def test_a_bore_by_angles_that_cannot_be_is_refused(job, more, named):
+    with pytest.raises((InputError, SettingsError)) as caught:
+        planned(job, BENT + more)
+    assert re.search(named, str(caught.value))
+    assert caught.value.remedy
+
+
+def test_stations_of_a_table_count_along_the_axis_given_when_it_was_added(job, tmp_path):
+    table = tmp_path / "b1.csv"
+    table.write_text("station,offset,depth\n0,0,1\n20,0.5,2\n40,0,1\n")
+    axis = np.array([[1000.0, 2000.0], [1050.0, 2000.0]])
+    (job.path / "digs.toml").write_text('unit = "ft"\n')
+    how = DigFile(unit="m", defaults=DigDefaults(final_diameter=0.3), axis=axis)
+    assert not add_dig_file(job, table, how).known
+    assert add_dig_file(job, table, how).known
+    (bore,) = read_dig_plan(job).digs
+    assert np.allclose(bore.easting, [1000.0, 1020.0, 1040.0])
+    assert np.allclose(bore.northing, [2000.0, 1999.5, 2000.0])  # to the right of east: south
+
+
+def test_a_terrain_counts_in_the_unit_of_the_file_and_may_be_a_geotiff(job):
+    (job.path / "terrain.xyz").write_text("1000 2000 50\n1010 2000 51\n1000 2010 52\n")
+    plan = planned(job, 'unit = "ft"\n[ground]\nfile = "terrain.xyz"\nheight_sd = 0.5\n')
+    height, sd = plan.terrain.heights(np.array([1000.0]) * 0.3048, np.array([2000.0]) * 0.3048)
+    assert height[0] == pytest.approx(50 * 0.3048)
+    assert sd[0] == pytest.approx(0.5 * 0.3048)
+    with rasterio.open(
+        job.path / "dtm.tif", "w", driver="GTiff", height=20, width=20, count=1, dtype="float32",
+        crs="EPSG:6467", transform=rasterio.Affine(1.0, 0.0, 1300000.0, 0.0, -1.0, 340020.0),
+    ) as file:  # fmt: skip
+        file.write(np.full((20, 20), 1000.0, "float32"), 1)
+    plan = planned(job, 'unit = "ftUS"\n[ground]\nfile = "dtm.tif"\n')
+    foot = 1200 / 3937
+    height, _ = plan.terrain.heights(np.array([1300010.0]) * foot, np.array([340010.0]) * foot)
+    assert height[0] == pytest.approx(1000.0 * foot)
+    assert "dtm.tif" in plan.terrain.basis

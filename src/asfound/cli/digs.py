@@ -11,6 +11,8 @@ from asfound.cli import show
 from asfound.errors import InputError
 
 if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
     from rich.console import Console
 
     from asfound.folder import DigFile, JobFolder
@@ -67,6 +69,14 @@ def digs(
     installs: Annotated[
         str, typer.Option(help="What will be laid, where not said: water, gas ...")
     ] = "",
+    axis: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="A point E,N of the axis that a table of stations counts along, in the job's "
+            "frame and its unit. Repeat it from start to end.",
+            show_default=False,
+        ),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
 ) -> None:
     """Check planned digs: clearance with uncertainty, what is required, what to expose.
@@ -75,6 +85,7 @@ def digs(
     """
     from dataclasses import replace
 
+    from asfound.cli.ledger import note
     from asfound.folder import add_dig_file, no_digs, open_job, run_job
 
     folder = open_job(job)
@@ -93,7 +104,10 @@ def digs(
         "pilot_diameter": pilot_diameter,
     }
     how = _how(format, unit, _frame(folder, crs, epoch), kind, installs, sizes)
-    if file is None and (format or unit or crs or kind or installs or any(sizes.values())):
+    if axis:
+        how = replace(how, axis=_axis(axis, folder))
+    said = (format, unit, crs, kind, installs, axis, *sizes.values())
+    if file is None and any(said):
         raise InputError(
             "sizes, frame and kind are of a file.",
             where="asfound digs",
@@ -104,6 +118,7 @@ def digs(
         drawn = _read(folder, source, how)
     if add is not None:
         added = add_dig_file(folder, add, how)
+        note(folder)
         if not json:
             _print_added(added.path.name, len(added.digs), known=added.known)
 
@@ -153,6 +168,27 @@ def _how(
         **given, installs=Utility[installs.upper()] if installs else Utility.UNKNOWN, kind=kind
     )
     return DigFile(format, unit, frame, usual)
+
+
+def _axis(points: list[str], folder: JobFolder) -> npt.NDArray[np.float64]:
+    """(m, 2) points E,N of an axis [m]."""
+    import numpy as np
+
+    from asfound.folder import read_settings
+    from asfound.geodesy import job_grid
+
+    settings = read_settings(folder)
+    try:
+        pairs = np.array([[float(word) for word in point.split(",")] for point in points])
+    except ValueError:
+        pairs = np.empty((0, 0))
+    if pairs.ndim != 2 or pairs.shape[1] != 2 or len(pairs) < 2 or not np.isfinite(pairs).all():
+        raise InputError(
+            f"{' '.join(points)} is not an axis.",
+            where="--axis",
+            remedy="Give at least two points: --axis 1301000.0,341900.0 --axis 1301100.0,341900.0",
+        )
+    return np.asarray(pairs * job_grid(settings.frame, None, settings.grids).unit_metres)
 
 
 def _frame(folder: JobFolder, crs: str, epoch: float | None) -> Frame | None:

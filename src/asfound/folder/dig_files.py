@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+import numpy as np
 import tomli_w
 
 from asfound.errors import InputError, SettingsError
@@ -40,12 +41,15 @@ class DigFile:
         Of its coordinates; None: the job's.
     defaults : DigDefaults
         For shapes that don't say.
+    axis : (m, 2) float64 or None
+        Axis that a table of stations counts along, job's frame [m].
     """
 
     format: str = ""
     unit: str = ""
     frame: Frame | None = None
     defaults: DigDefaults = field(default_factory=DigDefaults)
+    axis: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -94,7 +98,7 @@ def file_bytes(path: Path) -> bytes:
 
 
 def read_dig_file(
-    content: bytes, name: str, how: DigFile, settings: JobSettings, axis: Floats | None = None
+    content: bytes, name: str, how: DigFile, settings: JobSettings
 ) -> tuple[Dig, ...]:
     """Digs of a file's bytes.
 
@@ -104,8 +108,6 @@ def read_dig_file(
         Of the file.
     how : DigFile
     settings : JobSettings
-    axis : (m, 2) float64, optional
-        Axis that a table of stations counts along, job's frame [m].
 
     Raises
     ------
@@ -120,7 +122,7 @@ def read_dig_file(
         )
     digs = read_digs(
         content, name, settings, kind=how.format, frame=how.frame, unit=how.unit,
-        defaults=how.defaults, axis=axis,
+        defaults=how.defaults, axis=how.axis,
     )  # fmt: skip
     return tuple(following_ground(dig) for dig in digs)
 
@@ -166,10 +168,10 @@ def file_digs(
     table.asked.add("axis")
     how = DigFile(
         table.take("format", text, ""), table.take("unit", text, ""), frame if crs else None,
-        defaults,
+        defaults, axis,
     )  # fmt: skip
     table.done()
-    digs = read_dig_file(content, path.name, how, settings, axis)
+    digs = read_dig_file(content, path.name, how, settings)
     return path.stem, digs
 
 
@@ -238,4 +240,6 @@ def _entry(how: DigFile, unit: LengthUnit) -> dict[str, Any]:
         value = getattr(usual, size.name)
         if isinstance(value, float) and value == value:
             entry[size.name] = round(value / unit.metres, 9)
+    if how.axis is not None:
+        entry["axis"] = np.round(how.axis / unit.metres, 9).tolist()
     return {key: value for key, value in entry.items() if value != ""}

@@ -5,6 +5,7 @@ Lengths are metres in the job's frame, or in the unit that the file's first line
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, TypedDict
@@ -13,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from asfound.clearance import bore_between
 from asfound.errors import SettingsError
 from asfound.folder.settings import Table, day, flag, number, positive, text
 from asfound.folder.settings import utility_word as utility
@@ -135,9 +137,62 @@ def following_ground(dig: Dig) -> Dig:
     )
 
 
+_ANGLES = ("entry_angle", "exit_angle", "bend_radius", "entry_elevation", "exit_elevation")
+
+
+def _angle(value: Any) -> float:
+    degrees = number(value)
+    if not 0.0 < degrees < 90.0:
+        raise ValueError("degrees below the horizontal are needed, between 0 and 90")
+    return math.radians(degrees)
+
+
+def _bent(table: Table, unit: LengthUnit, ends: Floats) -> tuple[Floats, Floats, Floats]:
+    """Points, depths and elevations of a bore by its angles and the radius of its bends."""
+    if len(ends) != 2:
+        raise SettingsError(
+            f"a bore by angles has two points, entry and exit; here are {len(ends)}.",
+            where=table.where,
+            remedy="Give entry and exit only, or all points with their levels and no angles.",
+        )
+    depth, elevation = (float(level[0]) for level in _levels(table, unit, 1))
+    down, up = table.take("entry_angle", _angle), table.take("exit_angle", _angle)
+    radius = table.take("bend_radius", length_in(unit, positive))
+    by_depth = math.isfinite(depth)
+    heights = [key for key in ("entry_elevation", "exit_elevation") if key in table.values]
+    if by_depth and heights:
+        raise SettingsError(
+            f"it has {' and '.join(heights)}, but the depth of its level part.",
+            where=table.where,
+            remedy="Give all three by elevation; or only depth: then all counts below ground.",
+        )
+    table.asked |= {"entry_elevation", "exit_elevation"}
+    tops = (0.0, 0.0)
+    if not by_depth:
+        one, other = (table.take(f"{end}_elevation", length_in(unit)) for end in ("entry", "exit"))
+        tops = (one, other)
+    path = bore_between(
+        (float(ends[0, 0]), float(ends[0, 1]), tops[0]),
+        (float(ends[1, 0]), float(ends[1, 1]), tops[1]),
+        entry_angle=down,
+        exit_angle=up,
+        level_height=-depth if by_depth else elevation,
+        bend_radius=radius,
+        where=table.where,
+    )
+    nothing = np.full(len(path), np.nan)
+    if by_depth:
+        return path[:, :2], np.maximum(-path[:, 2], 0.0), nothing
+    return path[:, :2], nothing, path[:, 2]
+
+
 def _bore(table: Table, unit: LengthUnit) -> Bore:
     points = table.take("points", points_in(unit, 2))
-    depth, elevation = _levels(table, unit, len(points))
+    if any(key in table.values for key in _ANGLES):
+        points, depth, elevation = _bent(table, unit, points)
+    else:
+        table.asked |= set(_ANGLES)
+        depth, elevation = _levels(table, unit, len(points))
     final = table.take("final_diameter", length_in(unit, positive))
     dig = Bore(
         name=table.take("name", text),

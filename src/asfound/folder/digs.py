@@ -19,7 +19,15 @@ from asfound.folder.dig_tables import (
     record_of,
 )
 from asfound.folder.layout import JobFolder
-from asfound.folder.settings import Table, read_bytes, read_settings, table_in, tables_in, text
+from asfound.folder.settings import (
+    Table,
+    positive,
+    read_bytes,
+    read_settings,
+    table_in,
+    tables_in,
+    text,
+)
 from asfound.intake.digs import read_terrain
 from asfound.model import Area, ClearanceRule, Dig, JobSettings, Plan, Terrain
 from asfound.units import LengthUnit, length_unit
@@ -73,7 +81,7 @@ def read_dig_plan(folder: JobFolder) -> Plan:
         exposures=each("exposure", exposure_of),
         records=each("record", record_of),
         required=_required(folder, table_in(tree, "require", where)),
-        terrain=_terrain(folder, table_in(tree, "ground", where)),
+        terrain=_terrain(folder, table_in(tree, "ground", where), unit, settings),
         searched=each("searched", _searched),
     )
     _own_names([item.name for item in plan.exposures], "exposures", where)
@@ -147,14 +155,22 @@ def _words(value: Any) -> tuple[str, ...]:
     return tuple(text(word) for word in value)
 
 
-def _terrain(folder: JobFolder, table: Table) -> Terrain | None:
+def _terrain(
+    folder: JobFolder, table: Table, usual: LengthUnit, settings: JobSettings
+) -> Terrain | None:
     if not table.values:
         return None
     name = table.take("file", text)
-    unit = table.take("unit", text, "m")
+    unit = table.take("unit", text, usual.code)
+    metres = length_unit(unit, where=f"{table.where}, unit").metres
+    sd = table.take("height_sd", positive) * metres if "height_sd" in table.values else None
+    table.asked.add("height_sd")
     table.done()
-    content = file_bytes(file_inside(folder, name, table.where))
-    return read_terrain(content, name, unit=unit)
+    path = file_inside(folder, name, table.where)
+    # of a raster only what lies around the digs is read, so it is not taken into memory
+    raster = path.suffix.lower() in (".tif", ".tiff") and path.is_file()
+    content = path if raster else file_bytes(path)
+    return read_terrain(content, name, unit=unit, settings=settings, height_sd=sd)
 
 
 def _searched(table: Table, unit: LengthUnit) -> Area:

@@ -26,9 +26,10 @@ from pyproj.exceptions import CRSError
 
 from asfound.clearance import bore_by_station
 from asfound.errors import InputError
-from asfound.geodesy import job_grid, points_to_ground
+from asfound.geodesy import job_grid, points_to_ground, resolve_frame
 from asfound.intake.digs.shapes import AREA, LINE, POINT, Shape, shapes_of
 from asfound.model import Bore, Dig, Frame, JobSettings, Pit, Post, Source, Trench, Utility
+from asfound.units import LENGTH_UNITS as UNITS
 from asfound.units import length_unit, parse_feet_inches
 
 Floats = npt.NDArray[np.float64]
@@ -102,10 +103,26 @@ def read_digs(
     usual = defaults or DigDefaults()
     if chosen == "stations":
         return (_stations(content, name, axis, size, usual),)
-    shapes, declared = shapes_of(content, name, chosen)
+    shapes, declared, told = shapes_of(content, name, chosen)
+    _check_unit(told, frame or settings.frame, name)
     place = _placer(declared, chosen, name, settings, frame, unit)
     return tuple(
         _dig(shape, place(shape), number, size, usual) for number, shape in enumerate(shapes, 1)
+    )
+
+
+def _check_unit(told: str, frame: Frame, name: str) -> None:
+    """Refuse a file whose lengths are in another unit than its frame's."""
+    if not told:
+        return
+    axis = resolve_frame(frame.crs, where=name).axis_info[0]
+    if axis.unit_name == "degree" or abs(axis.unit_conversion_factor - UNITS[told].metres) < 1e-9:
+        return
+    raise InputError(
+        f"its lengths are in {UNITS[told].word}, its frame counts in {axis.unit_name}.",
+        where=name,
+        remedy="Declare the frame the digs were really drawn in, or export them in the job's "
+        "frame.",
     )
 
 

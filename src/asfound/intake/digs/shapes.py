@@ -19,6 +19,7 @@ from defusedxml.ElementTree import fromstring
 
 from asfound.errors import InputError
 from asfound.intake.archives import Archive
+from asfound.intake.digs import landxml
 from asfound.intake.limits import DOCUMENT_BYTES
 
 Floats = npt.NDArray[np.float64]
@@ -50,8 +51,8 @@ class Shape:
     where: str
 
 
-def shapes_of(content: bytes, name: str, kind: str) -> tuple[tuple[Shape, ...], str]:
-    """All shapes of a file, and the CRS it declares (empty: none).
+def shapes_of(content: bytes, name: str, kind: str) -> tuple[tuple[Shape, ...], str, str]:
+    """All shapes of a file, the CRS and the unit it declares (empty: none).
 
     Parameters
     ----------
@@ -69,10 +70,11 @@ def shapes_of(content: bytes, name: str, kind: str) -> tuple[tuple[Shape, ...], 
     """
     if len(content) > DOCUMENT_BYTES:
         raise InputError("the file is too large.", where=name, remedy="Cut out the digs.")
+    unit = ""
     if kind == "dxf":
         found, crs = _dxf(content, name), ""
     elif kind == "landxml":
-        found, crs = _landxml(content, name), ""
+        found, crs, unit = _landxml(content, name)
     elif kind == "kml":
         found, crs = _kml(content, name), "OGC:CRS84"
     else:
@@ -83,7 +85,7 @@ def shapes_of(content: bytes, name: str, kind: str) -> tuple[tuple[Shape, ...], 
             where=name,
             remedy="Draw trenches and bores as lines, pits as areas and posts as points.",
         )
-    return tuple(found), crs
+    return tuple(found), crs, unit
 
 
 def _gdal(content: bytes, name: str, kind: str) -> tuple[list[Shape], str]:
@@ -267,6 +269,9 @@ def _kml(content: bytes, name: str) -> list[Shape]:
                     remedy="Draw it as one outline.",
                 )
             point = _numbers(texts[0].replace(",", " ").split(), texts[0], where)
+            modes = [(e.text or "").strip() for e in element.iter() if _local(e) == "altitudeMode"]
+            if modes != ["absolute"]:  # heights count only then; else the shape lies on the ground
+                point[:, 2] = np.nan
             if kind == AREA:
                 point = point[:-1]
             found.append(Shape(kind, point, attributes, where))
@@ -287,36 +292,11 @@ def _numbers(words: list[str], text: str, where: str) -> Floats:
     return point
 
 
-def _landxml(content: bytes, name: str) -> list[Shape]:
-    """Plan features and alignments of straight legs; LandXML lists northing before easting."""
+def _landxml(content: bytes, name: str) -> tuple[list[Shape], str, str]:
+    """Paths, and the CRS and the unit that the file declares."""
     root = _xml(content, name)
-    found = []
-    for element in root.iter():
-        if _local(element) not in ("Alignment", "PlanFeature"):
-            continue
-        where = f"{name}, {_local(element)} {element.get('name', '')}"
-        points: list[list[float]] = []
-        for part in element.iter():
-            tag = _local(part)
-            if tag in ("Curve", "Spiral"):
-                raise InputError(
-                    f"it has a {tag.lower()} element; straight legs and 3D point lists are read.",
-                    where=where,
-                    remedy="Export it as a 3D polyline (PntList3D).",
-                )
-            if tag == "PntList3D":
-                row = _numbers((part.text or "").split(), "0,0,0", where)
-                points += row.tolist()
-            elif tag == "PntList2D":
-                row = _numbers((part.text or "").split(), "0,0", where)
-                points += row.tolist()
-            elif tag in ("Start", "End") and part.text:
-                values = [float(v) for v in part.text.split()]
-                one = [*values, float("nan")][:3]
-                if not points or points[-1][:2] != one[:2]:
-                    points.append(one)
-        if len(points) >= 2:
-            point = np.array(points)[:, [1, 0, 2]]
-            attributes = {"name": element.get("name", ""), "description": element.get("desc", "")}
-            found.append(Shape(LINE, point, attributes, where))
-    return found
+    found = [
+        Shape(LINE, path.point, {"name": path.name, "description": path.description}, path.where)
+        for path in landxml.paths(root, name)
+    ]
+    return found, landxml.declared_crs(root), landxml.declared_unit(root, name)
