@@ -217,6 +217,9 @@ def run(
     try:
         time.sleep(calm)
         for number in range(kills):
+            # A third at any moment, a third while results are made, a third just after.
+            if number % 3:
+                wait_for(beside, names, "running" if number % 3 == 1 else "done")
             time.sleep(float(generator.uniform(0.1, longest)))
             drawn = int(generator.integers(3))
             what = ("server", "worker", "both")[number if number < 3 else drawn]
@@ -252,6 +255,16 @@ def run(
         load.record.read,
         said.count("was broken off"),
     )
+
+
+def wait_for(desk: Any, jobs: list[str], state: str, seconds: float = 20.0) -> None:
+    """Wait until the newest task of some job is in a state, if one comes to it in time."""
+    limit = time.monotonic() + seconds
+    while time.monotonic() < limit:
+        newest = [task for job in jobs for task in desk.store.list_tasks(job, limit=2)]
+        if any(task.state == state for task in newest):
+            return
+        time.sleep(0.05)
 
 
 def finish(port: int, secret: str, job: str) -> None:

@@ -23,3 +23,4 @@ def test_nothing_acknowledged_is_lost_and_broken_work_is_finished_when_processes
     assert counted.uploads > 1
     assert counted.decisions > 1
     assert counted.processed >= 1
+    assert counted.taken_up >= 1

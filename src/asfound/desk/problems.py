@@ -36,7 +36,7 @@ _WORDS = {
     422: ("Something in the request can't be used.", "Correct what is named, and send it again."),
     429: ("Too many tries.", "Wait some minutes, then try again."),
     500: ("The desk has a fault of its own.", "Nothing was lost; tell the administrator."),
-    503: ("The desk is busy.", "Try again in a minute."),
+    503: ("The desk can't do this now.", "Try again in a minute."),
     507: ("The desk can't keep anything now.", "Nothing was written; tell the administrator."),
 }
 _KEY = re.compile(r"(?:unknown key )?'?([a-z_]+)'?(?: = | is missing|\.$)")

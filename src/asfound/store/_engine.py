@@ -254,9 +254,11 @@ def _said(error: Exception, where: str) -> StoreError:
             where=where,
             remedy="Nothing was written. Make room, look at the system's log, try again.",
         )
-    if "readonly" in text or "read-only" in text:
+    if "readonly" in text or "read-only" in text or "unable to open" in text:
         return StoreError(
-            "the database can't be written to.",
+            "the database can't be written to."
+            if "read" in text
+            else "the database's file can't be opened.",
             where=where,
             remedy="Check the permissions of the file and its folder, and that the disk is not "
             "read-only.",
