@@ -12,9 +12,9 @@ from scipy.special import ndtr, ndtri
 
 from asfound.clearance._directions import FAR, How, frame_of, soonest_directions, steepest
 from asfound.clearance._scene import (
+    PLAN,
     SEPARATION,
     Scene,
-    core_distance,
     node_distances,
     piece_distances,
 )
@@ -30,7 +30,8 @@ SETTLED = 4.0
 NEARLY = 1e-5
 TURNS = 40
 BOLDEST = 4.0
-CERTAIN = 8.0
+CERTAIN = 5.5
+STEEPER = 1.5
 SURE = 5.0
 SEED = 20
 DIMENSIONS = 32
@@ -55,18 +56,46 @@ def chances(scene: Scene, how: How, extra: Floats) -> tuple[Floats, Floats, int]
     points : int
         Lines through normal space that were followed.
     """
-    middle = np.zeros((1, scene.size))
-    spread = np.sqrt(np.sum(scene.root**2, axis=(1, 2)).max())
+    chance, error = _settled(scene, how, extra), np.zeros(len(extra))
+    open_ = np.flatnonzero(np.isnan(chance))
+    if len(open_) == 0:
+        return chance, error, 1
+    order = open_[np.argsort(extra[open_])[::-1]]
+    chance[order], error[order], points = _integrated(scene, how, extra[order])
+    return chance, error, points
+
+
+def _settled(scene: Scene, how: How, extra: Floats) -> Floats:
+    """(e,) 0 or 1 where that is as good as sure, by bounds alone; NaN elsewhere.
+
+    The distance changes by no more than line and dig move. Nowhere can they come within reach if
+    each node and segment is farther away by `CERTAIN` deviations of how it moves; they are sure to
+    be if one node is nearer by as many.
+    """
+    near = node_distances(scene, *how)
+    axes = 2 if how[0] == PLAN else 3
+    spread = np.sqrt(np.sum(scene.root[:, :axes] ** 2, axis=(1, 2)))
     if len(scene.path_root):
-        spread += np.sqrt(np.sum(scene.path_root**2, axis=(1, 2)).max())
+        spread = spread + np.sqrt(np.sum(scene.path_root[:, :axes] ** 2, axis=(1, 2)).max())
+    # a gap in height also changes where the dig slopes
+    room = CERTAIN * spread * (STEEPER if how[0] == SEPARATION else 1.0)
+    low = near - room
+    if len(near) > 1:
+        length = np.sqrt(np.sum(np.diff(scene.node, axis=0) ** 2, axis=1))
+        slope = STEEPER if how[0] == SEPARATION else 1.0
+        inner = 0.5 * (near[:-1] + near[1:] - slope * length) - np.maximum(room[:-1], room[1:])
+        low = np.concatenate((low, inner[scene.real]))
+    swell = np.exp(CERTAIN * scene.radius_spread)
+    chance = np.full(len(extra), np.nan)
+    chance[low.min() > scene.radius * swell + extra] = 0.0
+    chance[(near + room).min() <= scene.radius / swell + extra] = 1.0
+    return chance
+
+
+def _integrated(scene: Scene, how: How, falling: Floats) -> tuple[Floats, Floats, int]:
+    """As `chances`, for extras from the greatest down that are not settled."""
     largest = scene.radius * np.exp(4.0 * scene.radius_spread)
-    gap = core_distance(scene, middle, *how)[0] - largest - extra.max()
-    if gap > CERTAIN * spread:
-        return np.zeros(len(extra)), np.zeros(len(extra)), 1
-    order = np.argsort(extra)[::-1]
-    back = np.argsort(order)
-    falling = extra[order]
-    scene = _pruned(scene, how, float(largest + extra.max()))
+    scene = _pruned(scene, how, float(largest + falling.max()))
     directions, soonest, others = soonest_directions(scene, how, falling)
     frames = [frame_of(scene, direction, others) for direction in directions]
     # all scramblings of the first direction, and one of each other, at once
@@ -76,7 +105,7 @@ def chances(scene: Scene, how: How, extra: Floats) -> tuple[Floats, Floats, int]
     chance = _stretches(scene, how, tried, directions, falling)
     means = chance[: len(first)].reshape(SCRAMBLINGS, number, -1).mean(axis=1)
     if soonest > SETTLED and np.all(np.minimum(means, 1.0 - means).max(axis=0) < GOAL):
-        return means.mean(axis=0)[back], _standard_error(means)[back], SCRAMBLINGS * number
+        return means.mean(axis=0), _standard_error(means), SCRAMBLINGS * number
     varies = [chance[:number].var(axis=0).max()]
     varies += [
         chance[len(first) + k * number :][:number].var(axis=0).max()
@@ -98,7 +127,7 @@ def chances(scene: Scene, how: How, extra: Floats) -> tuple[Floats, Floats, int]
         error = _standard_error(means)
         agree = np.abs(means.mean(axis=0) - before).max() <= AGREE
         if (error.max() <= GOAL and agree) or number >= MOST:
-            return means.mean(axis=0)[back], error[back], SCRAMBLINGS * number
+            return means.mean(axis=0), error, SCRAMBLINGS * number
 
 
 def _standard_error(means: Floats) -> Floats:
@@ -156,7 +185,7 @@ def _stretches(
     direction = np.repeat(np.stack(directions), sizes, axis=0)
     slope = np.repeat([steepest(scene, one) for one in directions], sizes)
     if how[0] == SEPARATION:  # a gap in height also changes where the dig slopes
-        slope = slope * 1.5
+        slope = slope * STEEPER
     radius = scene.radii(across)
     chance = np.zeros((len(across), len(extra)))
     low, high = np.full(len(across), -FAR), np.full(len(across), FAR)
