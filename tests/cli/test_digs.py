@@ -7,7 +7,9 @@ import sys
 
 import pytest
 
+from asfound.folder import open_job
 from asfound.folder.demonstration import build_demo
+from asfound.folder.ledger import read_ledger
 
 FENCE = {
     "type": "FeatureCollection",
@@ -92,6 +94,20 @@ def test_a_file_is_stored_and_checked_with_the_others(job, fence):
     assert "post F1" in said
     assert "post P1" in said
     assert (job / "digs" / "fence.geojson").read_bytes() == fence.read_bytes()
+    told = str([one.payload for one in read_ledger(open_job(job))])
+    assert "digs/fence.geojson" in told
+    assert "digs.toml" in told
+
+
+def test_a_table_of_stations_is_checked_along_the_axis_given_with_it(job, tmp_path):
+    table = tmp_path / "crossing.csv"
+    table.write_text("station,offset,depth\n0,0,3\n30,0,6\n60,0,3\n")
+    more = ("--unit", "ft", "--final-diameter", "1 ft", "--holes", "0", "--json")
+    axis = ("--axis", "1301345.0,342050.0", "--axis", "1301405.0,342010.0")
+    (dig,) = json.loads(run("digs", job, "--from", table, *axis, *more).stdout)["digs"]
+    assert (dig["name"], dig["kind"]) == ("crossing", "bore")
+    assert any(line["crosses"] for line in dig["lines"])
+    assert "--axis" in run("digs", job, "--from", table, *axis[:2], *more, code=3).stdout
 
 
 @pytest.mark.parametrize(

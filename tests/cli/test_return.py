@@ -21,6 +21,7 @@ from asfound.folder import (
     store_stakeout,
 )
 from asfound.folder.demonstration import build_demo
+from asfound.folder.ledger import read_ledger
 from asfound.model import Frame, LineChoice, Pit, StakeoutRequest, Trench
 from asfound.stakeout.choosing import _corners
 
@@ -256,10 +257,26 @@ def test_a_stored_return_is_kept_whole_and_counts_as_evidence(tmp_path):
     np.testing.assert_allclose(kept.position, kept.target_position, atol=1e-4)
     assert np.linalg.eigvalsh(kept.covariance)[0] > 0
     assert tomllib.loads((path / "repeats.toml").read_text())["repeat"][0]["id"] == "r1"
+    assert "repeats.toml" in noted(path)
     again(path, "A-17", "--shot", "A-18", "--store")
     results = run_job(path)
     assert [item.id for item in results.plan.repeats] == ["r1", "r2"]
     assert results.plan.repeats[1].measured is not None
+
+
+def noted(path):
+    """All that the ledger says of a job, as text."""
+    return str([one.payload for one in read_ledger(open_job(path))])
+
+
+def test_a_stored_list_is_noted_in_the_ledger(tmp_path):
+    path = build_demo(tmp_path / "job", 7).path
+    for name in ("digs.toml", "stakeout.toml"):
+        (path / name).unlink(missing_ok=True)
+    wanted = ("--service", "ITRF2020", "--date", DAY, "--shot", "A-17", "--json")
+    run("stakeout", path, *wanted)
+    run("stakeout", path, *wanted, "--store")
+    assert "stakeout.toml" in noted(path)
 
 
 def log_at(spot, fix, count=30):
@@ -355,3 +372,22 @@ def test_a_stored_list_is_written_for_another_day_and_never_mixed_with_a_new_one
         run("stakeout", job, "--name", "june", "--shot", "A-20")
     with pytest.raises(InputError, match="too little"):
         run("stakeout", job, "--service", "ITRF2020", "--line", "W1", "--every", "0ft")
+
+
+def test_one_jump_does_not_spoil_a_return_and_a_walking_pole_is_no_spot(tmp_path, job, listed):
+    where = place(listed, "A-17")
+    latitude, rest = where.split(",", 1)
+    still, log = log_at(where, 4).splitlines(keepends=True), tmp_path / "log.nmea"
+    how = ("--nmea", str(log), "--service", "ITRF2020", "--date", DAY, "--mark", "--seconds", "5")
+
+    def shifted(metres):  # a degree of latitude is 111 km here
+        moved = f"{float(latitude) + metres / 111_000:.10f},{rest}"
+        return log_at(moved, 4).splitlines(keepends=True)
+
+    log.write_text("".join([*still[:20], shifted(100.0)[20], *still[21:]]))
+    found = again(job, "A-17", *how)
+    assert found["outcome"] == "same"
+    assert found["horizontal_95_m"] < 0.06
+    log.write_text("".join(shifted(0.1 * k)[k] for k in range(30)))  # 1 m/s
+    with pytest.raises(InputError, match="did not stand still"):
+        again(job, "A-17", *how)

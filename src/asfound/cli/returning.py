@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from asfound.cli import show
+from asfound.cli import ledger, show
 from asfound.cli.guide import NMEA_HELP, frame_words, stream_day
 from asfound.errors import AmbiguityError, InputError
 
@@ -174,6 +174,7 @@ def return_to(
                 note=note,
             ),
         )
+        ledger.note(folder)
     if json:
         show.print_json({**_record(wanted, again, check, kept), "hints": list(hints)})
         return

@@ -97,6 +97,7 @@ def stakeout(
     With no service given, the list of that name in stakeout.toml is written; --date moves it to
     another day.
     """
+    from asfound.cli.ledger import note
     from asfound.deliver.stakeout_files import list_files, list_record
     from asfound.folder import (
         open_job,
@@ -153,6 +154,7 @@ def stakeout(
         files.append(folder.out / path)
     if store:
         store_stakeout(folder, request)
+        note(folder)
     if json:
         show.print_json({**list_record(results, made), "files": files, "stored": store})
         return
