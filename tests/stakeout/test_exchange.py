@@ -6,11 +6,12 @@ from datetime import date
 import numpy as np
 import pyogrio
 import pytest
+import shapely
 from defusedxml import ElementTree
 
 from asfound.errors import InputError
-from asfound.geodesy import job_grid
-from asfound.model import Frame, JobSettings
+from asfound.geodesy import job_grid, to_ground
+from asfound.model import Frame, JobSettings, Shots, Source
 from asfound.stakeout import (
     COLUMNS,
     csv_list,
@@ -133,3 +134,61 @@ def test_every_format_says_the_frame_and_the_cautions_and_gives_the_same_bytes_t
         text = made().decode()
         assert "ITRF2020" in text or "Colorado Central" in text
         assert "expose by hand or vacuum" in text
+
+
+def spots_in(form, data, tmp_path):
+    """(n, 3) of a list's first two spots, read by GDAL, csv or an XML parser: never by us."""
+    path = tmp_path / f"list.{form}"
+    path.write_bytes(data)
+    if form == "csv":
+        rows = list(csv.DictReader(io.StringIO(data.decode())))
+        first, second = ("easting_m", "northing_m")
+        if first not in rows[0]:
+            first, second = ("longitude_deg", "latitude_deg")
+        return np.array([[float(r[k]) for k in (first, second, "height_m")] for r in rows[:2]])
+    if form == "xml":
+        points = ElementTree.fromstring(data).iter(
+            "{http://www.landxml.org/schema/LandXML-1.2}CgPoint"
+        )
+        made = [[float(v) for v in point.text.split()] for point in points][:2]
+        return np.array([[east, north, up] for north, east, up in made])
+    layer = {"layer": "waypoints"} if form == "gpx" else {}
+    meta, _, geometry, fields = pyogrio.raw.read(path, **layer)
+    shapes = shapely.from_wkb(geometry)
+    names = list(meta["fields"])
+    key = "ele" if form == "gpx" else "height"
+    up = fields[names.index(key)] if key in names else shapely.get_z(shapes)
+    return np.column_stack((shapely.get_x(shapes), shapely.get_y(shapes), up))[:2]
+
+
+WRITERS = {
+    "csv": csv_list,
+    "gpx": lambda targets: gpx_list(targets, "x"),
+    "geojson": lambda targets: geojson_list(targets, "x"),
+    "xml": lambda targets: landxml_list(targets, "x", date(2026, 11, 25)),
+}
+
+
+@pytest.mark.parametrize("form", WRITERS)
+@pytest.mark.parametrize(
+    "service", ["ITRF2020", "NAD83(2011)", "ITRF2014 / UTM zone 13N", "EPSG:6342"]
+)
+def test_what_a_receiver_reads_from_a_file_is_the_job_s_spot_within_0_1_mm(
+    form, service, targets, tmp_path
+):
+    """Out through a format, in as shots of that service: the whole circle, every format."""
+    projected = "UTM" in service or "EPSG" in service
+    if (form == "xml" and not projected) or (form in ("gpx", "geojson") and projected):
+        pytest.skip("the format has no such coordinates")
+    given = to_service(targets.targets, COLORADO, Frame(service), 2026.9)
+    read = spots_in(form, WRITERS[form](given), tmp_path)
+    when = np.full(2, np.datetime64("2026-11-24T22:48", "us"))  # 2026.9
+    shots = Shots.build(read[:, 0], read[:, 1], height=read[:, 2], time=when)
+    source = Source("A", "a", "", 0, 2, Frame(service, 2026.9), "ground")
+    ground = to_ground(shots, [source], COLORADO)
+    for mine, theirs in (
+        (ground.easting, targets.targets.easting),
+        (ground.northing, targets.targets.northing),
+        (ground.height, targets.targets.height),
+    ):
+        assert mine == pytest.approx(theirs[:2], abs=1e-4)

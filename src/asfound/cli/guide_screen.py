@@ -133,7 +133,8 @@ def _tape(value: float, span: float, minus: str, plus: str) -> str:
         marks.append("0" if k == 0 else "|" if k % 5 == 0 else "'")
     marks[_TAPE + round(max(-1.0, min(1.0, value / span)) * _TAPE)] = "V"
     side = f"{span:g}"
-    return f"{minus:>5} {side:>4} {''.join(marks)} {side:<4} {plus:<5} {value:+.2f}"
+    shown = round(value, 2) + 0.0  # never -0.00
+    return f"{minus:>5} {side:>4} {''.join(marks)} {side:<4} {plus:<5} {shown:+.2f}"
 
 
 def _plan(guidance: Guidance, facts: ScreenFacts, width: int, height: int) -> list[str]:

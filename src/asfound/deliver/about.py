@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pyproj
 
+from asfound.geodesy import resolve_frame
 from asfound.model import CAUTIONS, Results, Verdict
 from asfound.units import LENGTH_UNITS, LengthUnit, length_unit
 
@@ -112,8 +113,8 @@ class About:
 
 
 def horizontal_crs(crs: str) -> pyproj.CRS:
-    """The horizontal part of a CRS that PROJ reads from a string."""
-    full = pyproj.CRS.from_user_input(crs)
+    """The horizontal part of a CRS, named as job settings can name it."""
+    full = resolve_frame(crs, where="the job's frame")
     return full.sub_crs_list[0] if full.is_compound else full
 
 

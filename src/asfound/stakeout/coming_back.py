@@ -29,6 +29,9 @@ from asfound.stakeout.live import LiveFix
 
 Floats = npt.NDArray[np.float64]
 
+_STILL = 0.10  # a fixed solution on a pole held still stays this near [m]; common practice
+_MOST = 0.90  # share of the fixes that must
+
 _FINDING = ("pinpointing", "neighbour-field", "depth-noise", "depth-scale", "sweep", "logging")
 """Terms of the budget that come from locating a line, not from positioning a pole."""
 
@@ -136,12 +139,12 @@ def measured_live(fixes: list[LiveFix], antenna_height: float) -> Measured:
     Raises
     ------
     InputError
-        If there are none, or one of them is not a fixed solution.
+        If there are none, one of them is not a fixed solution, or the pole did not stand still.
 
     Notes
     -----
     The middle of all, with the uncertainty of one: fixes that follow each other share most of
-    their errors. What they scatter is added.
+    their errors. What they scatter is added. Single jumps, at most a tenth of all, are left out.
     """
     if not fixes:
         raise InputError(
@@ -154,6 +157,7 @@ def measured_live(fixes: list[LiveFix], antenna_height: float) -> Measured:
             where="--nmea",
             remedy="Wait for a fixed solution, and measure again.",
         )
+    fixes = _standing(fixes)
     lon = np.array([fix.longitude for fix in fixes])
     lat = np.array([fix.latitude for fix in fixes])
     up = np.array([fix.height for fix in fixes])
@@ -167,6 +171,23 @@ def measured_live(fixes: list[LiveFix], antenna_height: float) -> Measured:
         own.append(float(np.median(told)) if len(told) else usual)
     variance = [own[k] ** 2 + spread[k] ** 2 + SERVICE_SD**2 for k in range(3)]
     return Measured(middle[0], middle[1], middle[2] - antenna_height, np.diag(variance))
+
+
+def _standing(fixes: list[LiveFix]) -> list[LiveFix]:
+    """Fixes at the spot: single jumps are left out; of a pole that moved there is no spot."""
+    lon, lat = (np.array([getattr(f, k) for f in fixes]) for k in ("longitude", "latitude"))
+    east, north, _ = local_offset(
+        lon, lat, np.zeros(len(lon)), float(np.median(lon)), float(np.median(lat)), 0.0, GRS80
+    )
+    near = np.hypot(east, north) <= _STILL
+    if near.mean() < _MOST:
+        raise InputError(
+            f"{int((~near).sum())} of {len(fixes)} positions lie more than {_STILL:g} m from the "
+            "middle: the pole did not stand still.",
+            where="--nmea",
+            remedy="Hold the pole on the spot, and measure again.",
+        )
+    return [fix for fix, kept in zip(fixes, near.tolist(), strict=True) if kept]
 
 
 def frame_suspects(
