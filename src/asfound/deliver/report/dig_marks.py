@@ -23,7 +23,7 @@ def draw_standing(drawing: Svg, x: float, y: float, state: Standing, words: str 
     """A number in a shape: full triangle, full diamond, open diamond, open circle."""
     full = state in (Standing.MEETS, Standing.TOO_NEAR)
     size = MARK
-    if state is Standing.APART:
+    if state <= Standing.APART:
         drawing.circle(x, y, 0.8 * size, stroke=INK, line=0.25, fill="#ffffff")
     else:
         corners = (
@@ -139,7 +139,7 @@ def draw_line_cut(drawing: Svg, cut: Cut, near: Approach, x: Axis, y: Axis) -> N
     )
     ring = cut.ring()
     data = path_data(np.column_stack([x(ring[:, 0]), y(ring[:, 1])]), close=True)
-    drawing.path(data, fill=colour, opacity=0.3)
+    drawing.path(data, fill=colour, opacity=0.3 if near.source == "located" else 0.07)
     drawing.path(
         data, stroke=colour, width=0.22, dash="" if near.source == "located" else "1.2 0.6"
     )

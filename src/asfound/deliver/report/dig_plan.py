@@ -35,8 +35,9 @@ from asfound.model import Approach, Bore, DigClearance, Pit, Post, Trench
 Floats = npt.NDArray[np.float64]
 
 LEFT, BELOW, EDGE, KEY = 5.0, 4.0, 0.3, 27.0
-LOWEST, TALLEST = 62.0, 112.0
+LOWEST, TALLEST, TALLEST_ALONG = 62.0, 112.0, 80.0
 NEAR, MARGIN, LEAST = 2.6, 1.6, 6.0
+SLIVER = 0.001
 FINEST = {True: 50, False: 60}
 MARKED = 3.6
 """Approaches farther than this stand in the table; their marks would only cross the plan [m]."""
@@ -72,11 +73,13 @@ def plan_sheet(scene: DigScene, view: PlanView, width: float) -> Sheet:
     size = np.maximum(high - low, LEAST)
     metric = scene.delivery.about.unit.code == "m"
     inner = width - LEFT - EDGE
+    along = any(isinstance(scene.digs[place].dig, Trench | Bore) for place in view.places)
+    tallest = TALLEST_ALONG if along else TALLEST  # a profile shares its page
     scales = [d for d in scale_list(metric) if d >= FINEST[metric]]
     denominator = next(
-        (d for d in scales if (size * 1000.0 <= np.array([inner, TALLEST]) * d).all()), scales[-1]
+        (d for d in scales if (size * 1000.0 <= np.array([inner, tallest]) * d).all()), scales[-1]
     )
-    height = float(np.clip(size[1] * 1000.0 / denominator, LOWEST, TALLEST))
+    height = float(np.clip(size[1] * 1000.0 / denominator, LOWEST, tallest))
     corner = 0.5 * (low + high) - np.array([inner, height]) * denominator / 2000.0
     return Sheet("", float(corner[0]), float(corner[1]), inner, height, denominator)
 
@@ -231,7 +234,8 @@ class _Plan:
     def digs(self) -> None:
         for place in self.view.places:
             item, solid = self.scene.digs[place], self.scene.solids[place]
-            footprint = self.scene.delivery.digs[place].footprint
+            footprint = without_slivers(self.scene.delivery.digs[place].footprint)
+            small_on_paper = np.sqrt(footprint.area) / self.sheet.metres_per_mm < 4.0
             self.drawing.path(
                 self._area(self._stray(item, solid, footprint)),
                 stroke=INK,
@@ -242,7 +246,7 @@ class _Plan:
                 self.places.take_along(self.paper(shapely.get_coordinates(ring.exterior)))
             data = self._area(footprint)
             self.drawing.path(data, fill=INK, opacity=0.14)
-            self.drawing.path(data, stroke=INK, width=0.5)
+            self.drawing.path(data, stroke=INK, width=0.25 if small_on_paper else 0.5)
 
     def _stray(
         self, item: DigClearance, solid: Solid, footprint: shapely.Geometry
@@ -421,6 +425,12 @@ class _Plan:
                         halo=True,
                     )
                     break
+
+
+def without_slivers(footprint: shapely.Geometry) -> shapely.Geometry:
+    """A footprint without the hairlines that rounding leaves between its pieces."""
+    wider = footprint.buffer(SLIVER, join_style="mitre")
+    return wider.buffer(-SLIVER, join_style="mitre")
 
 
 def station_step(per_mm: float, unit: float) -> float:

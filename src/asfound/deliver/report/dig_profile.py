@@ -12,7 +12,7 @@ from asfound.deliver.report.dig_marks import MARK, draw_line_cut, draw_required,
 from asfound.deliver.report.dig_plan import station_step
 from asfound.deliver.report.dig_scene import DigScene
 from asfound.deliver.report.dig_sections import Cut, Levels, course, dig_levels, profile_cuts
-from asfound.deliver.report.dig_words import clearance_words, length, standing
+from asfound.deliver.report.dig_words import Standing, clearance_words, length, standing
 from asfound.deliver.report.facts import clean
 from asfound.deliver.report.labels import LabelPlaces
 from asfound.deliver.report.scales import multiples, round_step
@@ -22,9 +22,10 @@ from asfound.model import Approach, Bore
 Floats = npt.NDArray[np.float64]
 
 LEFT, RIGHT, HEAD, FOOT = 15.0, 3.0, 5.0, 13.0
-TALLEST, LOWEST = 62.0, 34.0
+TALLEST, LOWEST = 50.0, 34.0
 EXAGGERATIONS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0)
 BEYOND = 2.6  # how far past an end of the dig lines are drawn [m]
+BESIDE = 1.0  # lines that run beside and farther than this are left to the table [m]
 SHARE_SHOWN = 1.0  # of an ellipse's half height that a profile makes room for, at most [m]
 
 
@@ -61,9 +62,21 @@ class Profile:
         Stations [m].
     width : float
         On paper [mm].
+    overview : bool
+        Lines by their numbers only: their sizes could not be read.
     """
 
-    def __init__(self, scene: DigScene, place: int, low: float, high: float, width: float) -> None:
+    def __init__(
+        self,
+        scene: DigScene,
+        place: int,
+        low: float,
+        high: float,
+        width: float,
+        *,
+        overview: bool = False,
+    ) -> None:
+        self.overview = overview
         self.scene, self.place, self.low, self.high = scene, place, low, high
         self.item, self.solid = scene.digs[place], scene.solids[place]
         self.unit = scene.delivery.about.unit
@@ -74,6 +87,7 @@ class Profile:
             for near in self.item.approaches
             for cut in profile_cuts(near, course(results, near, scene.surface), self.solid)
             if low - BEYOND <= cut.x <= high + BEYOND
+            and (cut.through or near.clearance <= BESIDE or standing(near) > Standing.APART)
         ]
         # Lines beyond an end are shown too; stations run on there.
         reach = [
@@ -85,10 +99,13 @@ class Profile:
         lowest, highest = self._range()
         room = width - LEFT - RIGHT - 8.0
         per_mm, self.exaggeration = profile_scale(max(high - low, 0.5), highest - lowest, room)
-        self.height = max(LOWEST, (highest - lowest) * self.exaggeration / per_mm + 14.0)
+        rows = 20.0 if overview else 0.0  # for numbers above the ground
+        self.height = max(LOWEST, (highest - lowest) * self.exaggeration / per_mm + 14.0) + rows
         self.x = Axis(low, LEFT + 4.0, per_mm)
         spare = self.height - 14.0 - (highest - lowest) * self.exaggeration / per_mm
-        self.y = Axis(highest, HEAD + 4.0 + 0.5 * spare, per_mm / self.exaggeration, -1.0)
+        self.y = Axis(
+            highest, HEAD + 4.0 + rows + 0.5 * (spare - rows), per_mm / self.exaggeration, -1.0
+        )
         self.right = width - RIGHT
         self.drawing = Svg(width, HEAD + self.height + FOOT)
 
@@ -116,6 +133,25 @@ class Profile:
         places.take((0.0, 0.0, LEFT + 0.4, bottom))
         places.take((0.0, 0.0, self.drawing.width, HEAD + 0.4))
         places.take((self.right, 0.0, self.drawing.width, bottom))
+        if self.overview:
+            self._dig()
+            self._numbers()
+        else:
+            self._lines(places, bottom)
+        self.drawing.end_clip()
+        self._foot()
+        return self.drawing.markup()
+
+    def _numbers(self) -> None:
+        """Where lines are, in two rows above the ground."""
+        for row, (near, cut) in enumerate(sorted(self.cuts, key=lambda pair: pair[1].x)):
+            x, y = float(self.x(cut.x)), HEAD + 4.0 + 6.5 * (row % 3)
+            self.drawing.line((x, y), (x, float(self.y(cut.height))), stroke=INK, width=0.15)
+            number = self.scene.number(self.place, near)
+            draw_standing(self.drawing, x, y, standing(near), number)
+
+    def _lines(self, places: LabelPlaces, bottom: float) -> None:
+        """The dig among the lines as its plane cuts them, with what is required around them."""
         letters = [
             item
             for near, cut in self.cuts
@@ -135,9 +171,6 @@ class Profile:
                 self.drawing.text(
                     corner[0], corner[1] + 1.9, letter, size=2.3, bold=True, halo=True
                 )
-        self.drawing.end_clip()
-        self._foot()
-        return self.drawing.markup()
 
     def _frame(self) -> None:
         unit = self.unit
@@ -228,7 +261,7 @@ class Profile:
         second += "" if near.diameter_basis == "known" else "?"
         second += f", clear {clearance_words(near, self.unit)}"
         if not cut.through:
-            second += ", beside"
+            second += ", at a slant" if near.crosses else ", beside"
         wide = max(len(first), len(second)) * FIGURE_WIDTH * size
         mark = 2.0 * MARK + 0.4
         up = 0.5 * near.outside_diameter / self.y.per_mm

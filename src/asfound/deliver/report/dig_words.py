@@ -24,6 +24,7 @@ LEAST_SHOWN = 1e-4
 class Standing(IntEnum):
     """How a dig stands to a line. There is no standing that gives leave to dig."""
 
+    NO_LINE = -1
     APART = 0
     UNSURE = 1
     TOO_NEAR = 2
@@ -44,6 +45,7 @@ _WORDS = {
     Standing.TOO_NEAR: "too near",
     Standing.UNSURE: "not sure",
     Standing.APART: "apart as far as known",
+    Standing.NO_LINE: "no line known",
 }
 _MEANINGS = {
     Standing.MEETS: "as planned and located dig and line touch, or more likely do than not: "
@@ -53,6 +55,7 @@ _MEANINGS = {
     Standing.UNSURE: "contact or a required clearance is in doubt: expose the line",
     Standing.APART: "no contact and no breach of the rules below is to be expected of this line "
     "where it was located; other lines may lie there",
+    Standing.NO_LINE: "nobody knows of a line near this dig; what was searched is said beside it",
 }
 
 
@@ -70,7 +73,7 @@ def standing(near: Approach) -> Standing:
 
 def worst(item: DigClearance) -> Standing:
     """Of all lines near a dig."""
-    return max((standing(near) for near in item.approaches), default=Standing.APART)
+    return max((standing(near) for near in item.approaches), default=Standing.NO_LINE)
 
 
 def percent(p: float) -> str:

@@ -61,6 +61,7 @@ def digs_section(delivery: Delivery, width: float) -> dict[str, Any] | None:
         "standings": [
             {"state": int(state), "word": state.word, "meaning": state.meaning}
             for state in sorted(Standing, reverse=True)
+            if state is not Standing.NO_LINE or any(not item.approaches for item in report.digs)
         ],
         "lonely": _without_lines(report),
         "rows": [
@@ -336,7 +337,7 @@ def _plans(scene: DigScene, group: Group, width: float) -> list[dict[str, str]]:
         figures.append(
             {
                 "plan": draw_plan(scene, view, width)[0],
-                "profile": Profile(scene, place, 0.0, whole, width).markup(),
+                "profile": Profile(scene, place, 0.0, whole, width, overview=True).markup(),
                 "title": "The whole",
             }
         )

@@ -8,7 +8,7 @@ from asfound.deliver.about import About, unit_words
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.finding_columns import plain_number
 from asfound.deliver.report.scales import Sheet, multiples, round_step, scale_words
-from asfound.deliver.report.svg import GREY, INK, PALE, WORDS, Svg, path_data
+from asfound.deliver.report.svg import FIGURE_WIDTH, GREY, INK, PALE, WORDS, Svg, path_data
 from asfound.deliver.symbols import colour, hex_colour
 from asfound.model import Utility
 
@@ -28,13 +28,17 @@ def draw_frame(drawing: Svg, sheet: Sheet, about: About, *, left: float) -> None
     for easting in eastings:
         x = left + (easting * unit - sheet.west) / sheet.metres_per_mm
         data += f"M{x:.2f} {bottom:.2f}v1.2M{x:.2f} 0v1.2"
-        drawing.text(x, bottom + 3.4, f"{easting:.{decimals}f}", size=2.0, anchor="middle")
+        words = f"{easting:.{decimals}f}"
+        half = 0.5 * len(words) * FIGURE_WIDTH * 2.0
+        x = min(x, left + sheet.width - half)
+        drawing.text(x, bottom + 3.4, words, size=2.0, anchor="middle")
     for northing in northings:
         y = bottom - (northing * unit - sheet.south) / sheet.metres_per_mm
         data += f"M{left:.2f} {y:.2f}h-1.2M{left + sheet.width:.2f} {y:.2f}h-1.2"
-        drawing.text(
-            left - 1.7, y, f"{northing:.{decimals}f}", size=2.0, anchor="middle", turn=-90.0
-        )
+        words = f"{northing:.{decimals}f}"
+        half = 0.5 * len(words) * FIGURE_WIDTH * 2.0
+        y = min(max(y, half), bottom - half)
+        drawing.text(left - 1.7, y, words, size=2.0, anchor="middle", turn=-90.0)
     drawing.path(data, stroke=INK, width=0.25)
     crosses = "".join(
         f"M{left + (e * unit - sheet.west) / sheet.metres_per_mm - 1:.2f} {y:.2f}h2m-1 -1v2"
