@@ -104,7 +104,9 @@ def small_targets(page: Page) -> list[Any]:
 def sideways(page: Page) -> float:
     """By how many pixels a page is wider than its window."""
     return float(
-        page.evaluate("() => document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        page.evaluate(
+            "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        )
     )
 
 
@@ -130,16 +132,17 @@ def drop_file(page: Page, target: str, name: str, data: str) -> None:
 
 def processed(page: Page) -> None:
     """Wait until the sheet shows, without a reload, all that is in the ledger."""
-    page.wait_for_function(
+    deadline = time.monotonic() + LONG / 1000
+    while not page.evaluate(
         """async () => {
             const job = document.querySelector('#job');
             const told = await (await fetch(job.dataset.api)).json();
             return told.up_to_date && told.task.state === 'done'
                 && job.dataset.shown === String(told.task.id);
-        }""",
-        polling=250,
-        timeout=LONG,
-    )
+        }"""
+    ):
+        assert time.monotonic() < deadline, page.locator("#processing").inner_text()
+        time.sleep(0.2)
 
 
 def said(page: Page, words: str) -> None:

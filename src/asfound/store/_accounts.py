@@ -84,7 +84,7 @@ class Accounts(Transactions):
         InputError
             If name or password can't be used.
         """
-        return self._create_user(name, password, "administrator", None, True, first=True)
+        return self._create_user(name, password, "administrator", None, False, first=True)
 
     def create_user(
         self,
@@ -93,7 +93,7 @@ class Accounts(Transactions):
         role: str,
         *,
         crew_id: int | None = None,
-        metric: bool = True,
+        metric: bool = False,
     ) -> User:
         """A new account.
 

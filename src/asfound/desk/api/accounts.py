@@ -55,7 +55,7 @@ class NewUser(Body):
     password: Annotated[str, Field(max_length=1000)]
     role: Role = "reader"
     crew: CrewId | None = None
-    metric: bool = True
+    metric: bool = False
 
 
 class ChangedUser(Body):

@@ -34,7 +34,7 @@ if (watched && "EventSource" in window) {
       bar.hidden = !busy;
       bar.value = task.progress;
     }
-    if (words) words.textContent = task.words;
+    if (words && task.words) words.textContent = task.words;
     if (!busy && watched.dataset.busy === "yes") location.reload();
     watched.dataset.busy = busy ? "yes" : "no";
   });

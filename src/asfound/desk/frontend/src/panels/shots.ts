@@ -1,7 +1,7 @@
 // The table of shots: as long as the job is, with only the rows in view in the page.
 
 import { fill, h } from "../dom";
-import { MISSING_LENGTH, MISSING_PLACE, shotName, VERDICTS } from "../model";
+import { MISSING_LENGTH, MISSING_PLACE, shotIndex, shotName, VERDICTS } from "../model";
 import type { State } from "../state";
 import type { Sheet } from "../map/sheet";
 import { swatch, verdictSymbol } from "./symbols";
@@ -31,6 +31,12 @@ export class ShotTable {
       id: "search", type: "search", autocomplete: "off", spellcheck: "false",
       placeholder: "Shot, line, hook-up, note", "aria-keyshortcuts": "/",
       input: () => this.filter({ text: this.search.value }),
+      keydown: (event: KeyboardEvent) => {
+        if (event.key !== "Enter" || !this.rows.length) return;
+        event.preventDefault();
+        this.choose(this.rows[0]!);
+        this.body.focus();
+      },
     });
     this.lines = h("select", { id: "filter-line", change: () => this.filter({ line: Number(this.lines.value) }) });
     const verdicts = VERDICTS.map((verdict, k) =>
@@ -95,9 +101,12 @@ export class ShotTable {
     const { shots, shown, members } = this.state;
     const rows = new Uint32Array(shots.count);
     let count = 0;
+    // A shot whose name was typed in full stands first.
+    const named = shotIndex(shots, this.state.filter.text.trim().toUpperCase());
+    if (named >= 0 && shown[named]) rows[count++] = named;
     // Along each line in turn, then what is on none: so that neighbours stand together.
-    for (const line of members) for (const shot of line) if (shown[shot]) rows[count++] = shot;
-    for (let k = 0; k < shots.count; k++) if (shots.line[k]! < 0 && shown[k]) rows[count++] = k;
+    for (const line of members) for (const shot of line) if (shown[shot] && shot !== named) rows[count++] = shot;
+    for (let k = 0; k < shots.count; k++) if (shots.line[k]! < 0 && shown[k] && k !== named) rows[count++] = k;
     this.rows = rows.subarray(0, count);
     this.place.clear();
     this.rows.forEach((shot, k) => this.place.set(shot, k));

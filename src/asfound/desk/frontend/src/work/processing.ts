@@ -85,6 +85,7 @@ export class Processing {
       announce("Processing stopped.");
     } else if (first && !(task.finished && Date.now() - Date.parse(task.finished) < JUST_NOW)) {
       // The last task was done before this page was opened: its results are on the sheet.
+      part("job").dataset["shown"] = String(task.id);
       this.idle();
     } else {
       this.stale = false;
@@ -93,6 +94,11 @@ export class Processing {
         if (!this.state.view) return;
         part("job").dataset["shown"] = String(task.id);
         this.idle("Done: the sheet shows the new results.");
+        const words = this.box.querySelector(".said-state");
+        words?.classList.add("passing");
+        window.setTimeout(() => {
+          if (words?.isConnected) this.idle();
+        }, 8000);
         announce(`Processed: ${this.state.view.counts.sound} sound, ${this.state.view.counts.doubtful} doubtful, ${this.state.view.counts.unfit} unfit.`);
       });
     }

@@ -113,6 +113,17 @@ export function uploadArea(state: State, open: () => void, added: () => void): H
         h("ul", {}, found.doubts.map((one, k) => ask(one, questions.length + k))),
         questions.length || !found.doubts.some((one) => one.field in DECLARATIONS) ? null
           : h("button", { type: "button", class: "quiet", click: () => void guess(file, answers, said) }, "Read it again with these answers")) : null,
+      h("details", {}, h("summary", {}, "Say more about this file"),
+        Object.entries(DECLARATIONS).filter(([name]) => ![...questions, ...(found.doubts ?? [])].some((one) => one.field === name)).map(([name, label]) => {
+          const id = `say-${name}-${file.name.replace(/\W+/g, "-")}`;
+          return h("div", { class: "field" }, h("label", { for: id }, label), h("input", {
+            id, type: "text", autocomplete: "off", value: answers[name] ?? "",
+            input: (event: Event) => {
+              answers[name] = (event.target as HTMLInputElement).value;
+            },
+          }));
+        }),
+        h("p", {}, h("button", { type: "button", class: "quiet", click: () => void guess(file, answers, said) }, "Read it again with this"))),
       used.length ? h("table", {}, h("caption", {}, "What each column was taken for"),
         h("thead", {}, h("tr", {}, ["Column", "Taken as", "Unit", "First"].map((t) => h("th", { scope: "col" }, t)))),
         h("tbody", {}, used.map((column) => h("tr", {}, h("td", {}, column.column), h("td", {}, column.title || column.quantity),
