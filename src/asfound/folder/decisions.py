@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import getpass
 import re
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,7 +14,7 @@ import tomli_w
 
 from asfound.errors import InputError, SettingsError
 from asfound.folder.layout import JobFolder, write_whole
-from asfound.folder.settings import Table, read_bytes, tables_in, text
+from asfound.folder.settings import Table, tables_of, text
 from asfound.folder.uploads import list_uploads
 from asfound.job import check_decision
 from asfound.model import Decision, ShotKey
@@ -58,20 +57,7 @@ def list_decisions(folder: JobFolder) -> tuple[Decided, ...]:
     SettingsError
         If `decisions.toml` can't be used.
     """
-    path = decisions_file(folder)
-    if not path.is_file():
-        return ()
-    where = str(path)
-    try:
-        tree = tomllib.loads(read_bytes(path).decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            f"not readable as TOML: {error}.", where=where, remedy="Correct the line it names."
-        ) from error
-    for key in tree:
-        if key != "decision":
-            raise SettingsError(f"unknown table [[{key}]].", where=where, remedy="Known: decision.")
-    return tuple(_decided(table) for table in tables_in(tree, "decision", where))
+    return tuple(_decided(table) for table in tables_of(decisions_file(folder), "decision"))
 
 
 def read_decisions(folder: JobFolder) -> tuple[Decision, ...]:

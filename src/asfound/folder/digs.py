@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -22,11 +21,11 @@ from asfound.folder.layout import JobFolder
 from asfound.folder.settings import (
     Table,
     positive,
-    read_bytes,
     read_settings,
     table_in,
     tables_in,
     text,
+    toml_tree,
 )
 from asfound.intake.digs import read_terrain
 from asfound.model import Area, ClearanceRule, Dig, JobSettings, Plan, Terrain
@@ -58,12 +57,7 @@ def read_dig_plan(folder: JobFolder) -> Plan:
     if not path.is_file():
         return Plan()
     where = str(path)
-    try:
-        tree = tomllib.loads(read_bytes(path).decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            f"not readable as TOML: {error}.", where=where, remedy="Correct the line it names."
-        ) from error
+    tree = toml_tree(path)
     unit = length_unit(str(tree.pop("unit", "m")), where=f"{where}, unit")
     for key in tree:
         if key not in _TABLES:

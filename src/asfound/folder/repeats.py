@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -12,9 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import tomli_w
 
-from asfound.errors import SettingsError
 from asfound.folder.layout import JobFolder, write_whole
-from asfound.folder.settings import Table, number, read_bytes, tables_in, text
+from asfound.folder.settings import Table, number, tables_of, text
 from asfound.model import Repeat, ShotKey
 
 Floats = npt.NDArray[np.float64]
@@ -38,20 +36,7 @@ def read_repeats(folder: JobFolder) -> tuple[Repeat, ...]:
     SettingsError
         If `repeats.toml` can't be used.
     """
-    path = repeats_file(folder)
-    if not path.is_file():
-        return ()
-    where = str(path)
-    try:
-        tree = tomllib.loads(read_bytes(path).decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            f"not readable as TOML: {error}.", where=where, remedy="Correct the line it names."
-        ) from error
-    for key in tree:
-        if key != "repeat":
-            raise SettingsError(f"unknown table [[{key}]].", where=where, remedy="Known: repeat.")
-    return tuple(_repeat(table) for table in tables_in(tree, "repeat", where))
+    return tuple(_repeat(table) for table in tables_of(repeats_file(folder), "repeat"))
 
 
 def add_repeat(folder: JobFolder, repeat: Repeat) -> Repeat:

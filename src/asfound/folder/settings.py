@@ -61,7 +61,8 @@ class Table:
             raise SettingsError(
                 f"{key} = {self.values[key]!r} can't be used: {error}.",
                 where=self.where,
-                remedy="Correct the value; docs/reference/job-file.md lists what each key takes.",
+                remedy="Correct the value; "
+                f"docs/reference/{_page(self.where)}.md lists what each key takes.",
             ) from error
 
     def done(self) -> None:
@@ -72,6 +73,10 @@ class Table:
                 where=self.where,
                 remedy=f"Known here: {', '.join(sorted(self.asked))}.",
             )
+
+
+def _page(where: str) -> str:
+    return "digs-file" if "digs.toml" in where else "job-file"
 
 
 def text(value: Any) -> str:
@@ -241,6 +246,43 @@ def tables_in(tree: Mapping[str, Any], key: str, where: str) -> list[Table]:
             f"{key} must be a list of tables.", where=where, remedy=f"Write [[{key}]]."
         )
     return [Table(v, f"{where} [[{key}]] number {k}") for k, v in enumerate(values, 1)]
+
+
+def toml_tree(path: Path) -> dict[str, Any]:
+    """The content of a TOML file, with or without a byte order mark.
+
+    Raises
+    ------
+    InputError
+        If it can't be read.
+    SettingsError
+        If it is no TOML.
+    """
+    try:
+        return tomllib.loads(read_bytes(path).decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            f"not readable as TOML: {error}.", where=str(path), remedy="Correct the line it names."
+        ) from error
+
+
+def tables_of(path: Path, key: str) -> list[Table]:
+    """The ``[[key]]`` tables of a file that holds nothing else; none without the file.
+
+    Raises
+    ------
+    SettingsError
+        If it is no TOML, or holds something else.
+    """
+    if not path.is_file():
+        return []
+    tree = toml_tree(path)
+    for other in tree:
+        if other != key:
+            raise SettingsError(
+                f"unknown table [[{other}]].", where=str(path), remedy=f"Known: {key}."
+            )
+    return tables_in(tree, key, str(path))
 
 
 def _schemes(value: Any) -> tuple[str, ...]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
@@ -13,7 +12,7 @@ import tomli_w
 
 from asfound.errors import AsfoundError, InputError, SettingsError
 from asfound.folder.layout import JobFolder, write_whole
-from asfound.folder.settings import Table, day, flag, number, positive, read_bytes, tables_in, text
+from asfound.folder.settings import Table, day, flag, number, positive, tables_of, text
 from asfound.model import Frame, LineChoice, StakeoutRequest
 from asfound.stakeout import LEAST_SPACING, check_request
 from asfound.units import LENGTH_UNITS, LengthUnit
@@ -44,19 +43,8 @@ def read_stakeouts(folder: JobFolder) -> tuple[StakeoutRequest, ...]:
         If `stakeout.toml` can't be used.
     """
     path = stakeout_file(folder)
-    if not path.is_file():
-        return ()
     where = str(path)
-    try:
-        tree = tomllib.loads(read_bytes(path).decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(
-            f"not readable as TOML: {error}.", where=where, remedy="Correct the line it names."
-        ) from error
-    for key in tree:
-        if key != "list":
-            raise SettingsError(f"unknown table [[{key}]].", where=where, remedy="Known: list.")
-    found = tuple(_request(table) for table in tables_in(tree, "list", where))
+    found = tuple(_request(table) for table in tables_of(path, "list"))
     names = [item.name.casefold() for item in found]
     for name in names:
         if names.count(name) > 1:
