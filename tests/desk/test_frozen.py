@@ -105,6 +105,23 @@ def test_a_released_state_is_made_again_after_later_entries(released, tmp_path):
     assert again == contents(package, "out/"), "the same deliverables, byte for byte"
 
 
+def test_a_release_that_was_broken_off_is_put_on_file_by_the_next_try(tmp_path, monkeypatch):
+    desk = open_desk(DeskConfig(tmp_path / "data"))
+    job = actions.create_job(desk, WHO, actions.new_settings("Elm", "EPSG:6467")).job
+    add(desk, job, 5)
+    run_waiting(desk)
+    with monkeypatch.context() as patch:
+        patch.setattr(desk.store, "add_release", lambda *_: 1 / 0)  # as if killed there
+        with pytest.raises(ZeroDivisionError):
+            release_job(desk, WHO, job, "Issue A")
+    assert desk.store.list_releases(job) == []
+    made = release_job(desk, WHO, job, "Issue A")
+    assert desk.store.list_releases(job) == [made]
+    assert len(desk.store.entries(job, actions=("released",))) == 1
+    assert desk.store.verify(job).sound
+    desk.store.close()
+
+
 def test_after_a_restore_ledgers_hold_and_a_release_is_made_again(released, tmp_path):
     desk, job, made = released
     archive, restored = tmp_path / "desk.tar", tmp_path / "restored"

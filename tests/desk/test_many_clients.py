@@ -16,6 +16,27 @@ from many_clients import count_up, process_and_wait, run_clients
 CLIENTS, POSTS = 8, 4
 
 
+def test_the_same_file_added_by_many_at_once_is_one_upload(site):
+    from concurrent.futures import ThreadPoolExecutor
+
+    from crashing import HINTS, csv_of
+
+    job = site.as_role("administrator").post(
+        "/api/v1/jobs", json={"name": "Elm", "crs": "EPSG:6467"}
+    ).json()["id"]  # fmt: skip
+    browsers = [site.as_role("administrator") for _ in range(8)]
+
+    def add(browser) -> int:
+        files = {"file": ("day.csv", csv_of(1))}
+        done = browser.post(f"/api/v1/jobs/{job}/uploads", files=files, data={"hints": HINTS})
+        return done.status_code
+
+    with ThreadPoolExecutor(8) as pool:
+        codes = list(pool.map(add, browsers))
+    assert sorted(codes) == [200] * 7 + [201]
+    assert len(site.desk.store.entries(job, actions=("upload-added",))) == 1
+
+
 def test_clients_that_post_repeat_and_hang_up_at_once_lose_none_and_double_none(
     database_url, tmp_path
 ):

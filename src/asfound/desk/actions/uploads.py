@@ -16,7 +16,7 @@ from asfound.desk.problems import Refused
 from asfound.desk.state import JobState, UploadState
 from asfound.errors import InputError
 from asfound.intake import Upload, mapping_from_toml, read_upload
-from asfound.store import KeyReusedError, UnknownError
+from asfound.store import Entry, HeadMovedError, KeyReusedError, UnknownError
 from asfound.store.canonical import canonical_json
 
 
@@ -74,14 +74,8 @@ def add_upload(
         The job has these bytes already; nothing was written.
     """
     name = display_name(name)
-    state = desk.state(job)
-    known = state.upload(sha256)
-    if known is not None and not known.removed:
-        first = next(
-            entry
-            for entry in desk.store.entries(job, actions=("upload-added", "batch-sealed"))
-            if entry.payload.get("sha256") == sha256
-        )
+    first, head = _entry_of(desk, job, sha256)
+    if first is not None:
         return Done(first), None, True
     upload = read_by(desk, sha256, name, mapping_text, track=track[0] if track else "")
     payload: dict[str, Any] = {
@@ -96,10 +90,36 @@ def add_upload(
             "name": display_name(track[1]),
             "size": desk.blobs.path(track[0]).stat().st_size,
         }
-    entry = desk.store.append(job, identity.who, "upload-added", payload, key=key)
+    for tries in reversed(range(_MOST_TRIES)):
+        try:
+            entry = desk.store.append(
+                job,
+                identity.who,
+                "upload-added",
+                payload,
+                key=key,
+                # The last try is for a job that others write to without a pause.
+                expected_head=head if tries else None,
+            )
+            break
+        except HeadMovedError:
+            # Someone may have added the same bytes meanwhile.
+            first, head = _entry_of(desk, job, sha256)
+            if first is not None:
+                return Done(first), None, True
     for serial in {upload.source.receiver, *upload.shots.receiver.names} - {""}:
         _know_receiver(desk, serial)
     return after(desk, entry), upload, False
+
+
+def _entry_of(desk: Desk, job: str, sha256: str) -> tuple[Entry | None, int]:
+    """The entry that added an upload which counts, or None; and the head that is true of."""
+    state = desk.state(job)
+    known = state.upload(sha256)
+    if known is None or known.removed:
+        return None, state.head
+    entries = desk.store.entries(job, actions=("upload-added", "batch-sealed"))
+    return next(one for one in entries if one.payload.get("sha256") == sha256), state.head
 
 
 def _know_receiver(desk: Desk, serial: str) -> None:
@@ -206,6 +226,7 @@ def post_shots(
     return Done(entry), read
 
 
+_MOST_TRIES = 20
 WORKER = "desk"
 """As the ledger names the desk itself."""
 SEAL_AT = 2000
