@@ -156,9 +156,17 @@ def test_stations_and_offsets_lead_along_an_axis_and_to_its_right():
         (bore(easting=np.zeros(2)), "no length"),
         (Pit("p", np.array([0.0, 1.0, 0.0, 1.0]), np.array([0.0, 1.0, 1.0, 0.0]), 1.0), "crosses"),
         (Pit("p", np.array([0.0, 1.0]), np.array([0.0, 1.0]), 1.0), "different corners"),
+        (Pit("p", np.array([0.1, 10.3, 20.7]), np.array([0.1, 10.3, 20.6999]), 1.0), "no area"),
         (Post("q", 0.0, 0.0, -0.3, 1.0), "diameter is -0.3"),
         (Post("q", NAN, 0.0, 0.3, 1.0), "no place"),
         (Post("q", 500.0, 0.0, 0.3, 1.0), "no heights"),
+        # by another height reference or unit: a dig that would meet nothing
+        (trench(depth=ONE, elevation=np.array([130.0])), "30.00 m above ground"),
+        (Pit("p", np.array([0.0, 1, 1]), np.array([0.0, 0, 1]), NAN, 101.0), "1.00 m above"),
+        (Post("q", 0.0, 0.0, 0.3, NAN, 328.0), "228.00 m above ground"),
+        (Post("q", 0.0, 0.0, 0.3, NAN, -30.0), "130 m below ground"),
+        (bore(depth=ONE, elevation=np.array([-20.0])), "120 m below ground"),
+        (trench(depth=np.array([1200.0])), "depth is 1200 m"),
     ],
 )
 def test_what_can_not_be_dug_is_refused_with_a_remedy(dig, what):
@@ -166,6 +174,14 @@ def test_what_can_not_be_dug_is_refused_with_a_remedy(dig, what):
         solid_of(dig, FLAT)
     assert caught.value.remedy
     assert dig.name in caught.value.where
+
+
+def test_a_trench_may_cross_a_hollow_deeper_than_its_bottom():
+    hollow = surface_from_points(
+        np.array([[x, y, 100.0 - 3.0 * (x == 5.0)] for x in (0.0, 3.0, 5.0, 7.0, 10.0)
+                  for y in (-5.0, 5.0)]), "invented",
+    )  # fmt: skip
+    assert solid_of(trench(depth=ONE, elevation=np.array([99.0])), hollow)
 
 
 def test_depth_without_ground_is_refused():

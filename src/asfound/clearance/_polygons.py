@@ -10,6 +10,9 @@ from asfound.errors import InputError
 
 Floats = npt.NDArray[np.float64]
 
+LEAST_AREA = 0.001
+"""Of a pit [m²]: corners in a row enclose next to nothing, but seldom nothing at all."""
+
 
 def ring_of(easting: Floats, northing: Floats, where: str) -> Floats:
     """(k, 2) corners, counter-clockwise, open and without repeats.
@@ -40,7 +43,7 @@ def ring_of(easting: Floats, northing: Floats, where: str) -> Floats:
             where=where,
             remedy="List the corners in order round the pit; draw two pits as two digs.",
         )
-    if polygon.area <= 0:
+    if shapely.Polygon(ring - ring[0]).area < LEAST_AREA:
         raise InputError(
             "the pit encloses no area.", where=where, remedy="Give corners that are not in a row."
         )

@@ -17,6 +17,10 @@ Floats = npt.NDArray[np.float64]
 
 GROUND_STEP = 2.0
 ABOVE_GROUND = 0.05
+# No trench, post, pit or bore of this trade lies deeper [m]: whoever says so has mixed up units or
+# heights (common practice, no source; deep bores under rivers reach about half).
+DEEPEST = 100.0
+_CHECK_LEVELS = "Check the elevations' vertical reference and unit against the job's."
 # How far apart the ground's doubt is alike [m]: that of what is guessed between or beyond surveyed
 # points, not of the survey as a whole. Common practice, no source.
 GROUND_ALIKE = 10.0
@@ -161,6 +165,9 @@ def _trench(dig: Trench, surface: Terrain | None, where: str) -> Solid:
         ground_station, ground_sd = at, sd
     else:
         bottom = np.interp(at, along, elevation)
+        steps = _with_steps(along)
+        east, north, level = (np.interp(steps, along, one) for one in (*axis.T, elevation))
+        _in_ground(east, north, level, surface, where)
     leg = np.clip(np.searchsorted(along, 0.5 * (at[:-1] + at[1:]), side="right") - 1, 0, count - 2)
     half = 0.5 * np.maximum(width[:-1], width[1:])[leg]
     rows: list[tuple[int, tuple[float, ...], float, float]] = []
@@ -257,6 +264,7 @@ def _pit(dig: Pit, surface: Terrain | None, where: str) -> Solid:
         ground_sd = float(sd[np.argmin(ground)])
     else:
         bottom = dig.elevation
+        _in_ground(ring[:, 0], ring[:, 1], np.full(len(ring), bottom), surface, where)
     rows = [(WEDGE, (*triangle.ravel(), bottom), 0.0, 0.0) for triangle in triangles_of(ring)]
     return Solid(
         dig, Pieces.of(rows), np.vstack((ring, ring[:1])), np.empty((0, 3)), np.empty((0, 2)),
@@ -278,6 +286,10 @@ def _post(dig: Post, surface: Terrain | None, where: str) -> Solid:
     if below:
         ground, sd = _ground(surface, np.array([dig.easting]), np.array([dig.northing]), where)
         bottom, ground_sd = float(ground[0]) - dig.depth, float(sd[0])
+    else:
+        _in_ground(
+            np.array([dig.easting]), np.array([dig.northing]), np.array([bottom]), surface, where
+        )
     row = (DISC, (dig.easting, dig.northing, 0.5 * dig.diameter, bottom), 0.0, 0.0)
     return Solid(
         dig, Pieces.of([row]), np.array([[dig.easting, dig.northing]]), np.empty((0, 3)),
@@ -347,7 +359,13 @@ def _by_depth(depth: Floats, elevation: Floats, where: str, *, may_be_zero: bool
         low = float(depth.min())
         if low < 0 or (not may_be_zero and not np.any(depth > 0)):
             raise InputError(
-                f"a depth is {low} m.", where=where, remedy="Depths count down from the ground."
+                f"a depth is {low:.2f} m.",
+                where=where,
+                remedy="Depths count down from the ground.",
+            )
+        if depth.max() > DEEPEST:
+            raise InputError(
+                f"a depth is {depth.max():.6g} m.", where=where, remedy="Check its unit."
             )
         return True
     if has_elevation.all():
@@ -394,7 +412,36 @@ def _below_ground(path: Floats, surface: Terrain | None, where: str) -> None:
         raise InputError(
             f"{at[k]:.2f} m from its start the bore is {z[k] - ground[k]:.2f} m above ground.",
             where=where,
-            remedy="Check the elevations' vertical reference and unit against the job's.",
+            remedy=_CHECK_LEVELS,
+        )
+    _not_too_deep(z, ground, where)
+
+
+def _in_ground(
+    easting: Floats, northing: Floats, bottom: Floats, surface: Terrain | None, where: str
+) -> None:
+    """Refuse a bottom by elevation that lies above ground all along, or deeper than any dig's.
+
+    Such a dig would meet no line, which must not be taken for an answer.
+    """
+    if surface is None:
+        return
+    ground, sd = surface.heights(easting, northing)
+    over = bottom - ground - ABOVE_GROUND - 2.0 * sd
+    if np.isfinite(over).any() and np.nanmin(over) > 0:
+        raise InputError(
+            f"its bottom lies {np.nanmin(bottom - ground):.2f} m above ground.",
+            where=where,
+            remedy=_CHECK_LEVELS,
+        )
+    _not_too_deep(bottom, ground, where)
+
+
+def _not_too_deep(level: Floats, ground: Floats, where: str) -> None:
+    under = ground - level
+    if np.isfinite(under).any() and np.nanmax(under) > DEEPEST:
+        raise InputError(
+            f"it lies {np.nanmax(under):.0f} m below ground.", where=where, remedy=_CHECK_LEVELS
         )
 
 

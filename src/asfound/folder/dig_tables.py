@@ -33,7 +33,10 @@ def points_in(unit: LengthUnit, least: int) -> Callable[[Any], Floats]:
     """How pairs of coordinates in a unit are taken from a table, (k, 2) in metres."""
 
     def read(value: Any) -> Floats:
-        points = np.asarray(value, np.float64)
+        try:
+            points = np.asarray(value, np.float64)
+        except (TypeError, ValueError):
+            points = np.empty(0)
         if points.ndim != 2 or points.shape[1] != 2 or len(points) < least:
             raise ValueError(f"at least {least} [easting, northing] pairs are needed")
         if not np.isfinite(points).all():
