@@ -55,3 +55,4 @@ lock:
 
 clean:
 	rm -rf $(VENV) demo-job .mypy_cache .ruff_cache .hypothesis .import_linter_cache
+	rm -rf src/asfound/desk/static/bundle src/asfound/desk/frontend/node_modules
