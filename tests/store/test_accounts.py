@@ -285,12 +285,16 @@ def test_a_token_of_no_one_or_two_is_refused(store: Store, owner: dict) -> None:
 
 
 @pytest.mark.usefixtures("quick_hashes")
-def test_receivers_keep_what_is_not_changed(store: Store) -> None:
+def test_receivers_keep_what_is_not_changed(store: Store, clock: Any) -> None:
     crew = store.create_crew("North")
     store.put_receiver("EL-1", note="spare", verified=date(2026, 3, 1), crew_id=crew.id)
     changed = store.put_receiver("EL-1", verified=date(2026, 9, 1))
     assert (changed.note, changed.verified, changed.crew_id) == ("spare", date(2026, 9, 1), crew.id)
-    assert store.touch_receiver("EL-2").last_contact is not None
+    first = store.touch_receiver("EL-2").last_contact
+    assert first is not None
+    assert store.touch_receiver("EL-2").last_contact == first, "right to a minute"
+    clock.jump(minutes=2)
+    assert store.touch_receiver("EL-2").last_contact - first > timedelta(minutes=1)
     assert [one.serial for one in store.list_receivers()] == ["EL-1", "EL-2"]
     with pytest.raises(UnknownError):
         store.receiver("EL-3")
