@@ -374,6 +374,28 @@ def test_digs_and_exposures_are_entered_replaced_and_taken_out(shots):
     ):
         body = problem(shots("POST", "/digs", json={"kind": "trench", "table": wrong}), 422)
         assert said in body["detail"] + body.get("field", "")
+    before = shots("GET", "/digs").json()
+    east, north = points[0]
+    away = [[east, north], [east + 60.0, north]]
+    far = [[east / 0.3048, north / 0.3048], [east / 0.3048 + 9, north / 0.3048]]
+    bore = {"name": "B9", "points": away, "final_diameter": 0.3}
+    for kind, table_, said in (
+        ("pit", {"name": "K9", "depth": 1.0, "corners": [
+            [east, north], [east + 4, north + 4], [east + 4, north], [east, north + 4]]},
+         "crosses"),
+        ("bore", {**bore, "elevation": 9000.0}, "above ground"),
+        ("bore", {**bore, "depth": 2.0, "entry_angle": 12.0, "exit_angle": 95.0,
+                  "bend_radius": 30.0}, "exit_angle"),
+        ("trench", {**table, "points": [points[0], points[0]]}, "no length"),
+        ("trench", {"name": "T8", "points": far, "width": 0.6, "elevation": 10.0}, "km from the"),
+        ("post", {"name": "P9", "easting": east, "northing": north, "diameter": 0.3,
+                  "elevation": 9000.0}, "above ground"),
+        ("record", {"name": "R9", "points": far, "utility": "gas"}, "no ground height"),
+    ):  # fmt: skip
+        body = problem(shots("POST", "/digs", json={"kind": kind, "table": table_}), 422)
+        assert said in body["detail"] + body.get("field", "")
+        assert body["remedy"]
+    assert shots("GET", "/digs").json() == before
     exposure = {
         "name": "X9", "line": shots("GET", "/lines").json()["lines"][0]["line"],
         "easting": place["easting_m"], "northing": place["northing_m"], "top_depth": 1.0,

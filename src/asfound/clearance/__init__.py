@@ -1,9 +1,9 @@
 """Planned digs against lines: how close, how sure, what is required, where to expose."""
 
-from asfound.clearance._known import refits_of
+from asfound.clearance._known import known_lines, refits_of
 from asfound.clearance.advice import advise_exposures
 from asfound.clearance.bore_path import bore_between, bore_by_station
-from asfound.clearance.check import check_digs, regret
+from asfound.clearance.check import check_digs, regret, same_place
 from asfound.clearance.exposures import apply_exposures
 from asfound.clearance.jurisdictions import jurisdiction_rules
 from asfound.clearance.required import (
@@ -34,12 +34,14 @@ __all__ = [
     "footprint_of",
     "ground_doubt",
     "jurisdiction_rules",
+    "known_lines",
     "preset_rules",
     "refits_of",
     "regret",
     "required_rules",
     "rules_for",
     "rules_from_toml",
+    "same_place",
     "solid_of",
     "surface_from_ground",
     "surface_from_points",

@@ -108,7 +108,7 @@ def check_digs(
     required = required_rules() if rules is None else tuple(rules)
     known = known_lines(results.lines, records, ground)
     solids = [solid_of(dig, ground) for dig in digs]
-    _same_place(results, solids)
+    same_place(results, solids)
     placed = place_exposures(exposures, known, refits or refits_of(results), ground)
     known = placed.known
     widest = max(reach, widest_plan(required))
@@ -396,8 +396,14 @@ def _share_searched(solid: Solid, searched: shapely.Geometry | None) -> float:
     return float(zone.intersection(searched).area / zone.area)
 
 
-def _same_place(results: Results, solids: Sequence[Solid]) -> None:
-    """Digs far from every shot are in another frame."""
+def same_place(results: Results, solids: Sequence[Solid]) -> None:
+    """Refuse digs far from every shot: they are in another frame.
+
+    Raises
+    ------
+    InputError
+        If one lies farther from the shots' middle than `ELSEWHERE`.
+    """
     ground = results.ground
     good = np.isfinite(ground.easting)
     if not good.any():

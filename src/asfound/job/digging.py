@@ -20,8 +20,11 @@ from asfound.clearance import (
     advise_exposures,
     apply_exposures,
     check_digs,
+    known_lines,
     refits_of,
     required_rules,
+    same_place,
+    solid_of,
     surface_from_ground,
 )
 from asfound.errors import InputError
@@ -33,6 +36,7 @@ from asfound.model import (
     Exposure,
     ExposureUpdate,
     Plan,
+    RecordLine,
     Results,
 )
 
@@ -145,6 +149,19 @@ def check_plan(
         searched=tuple(dict.fromkeys(area.basis for area in plan.searched)),
         without_exposures=dict(zip(near, without, strict=True)),
     )
+
+
+def try_places(results: Results, digs: Sequence[Dig], records: Sequence[RecordLine] = ()) -> None:
+    """Refuse digs and lines from records that would stop `check_plan` on the ground as it is.
+
+    Raises
+    ------
+    InputError
+        If one floats, lies in another frame, or has no ground where its depth needs it.
+    """
+    surface = ground_surface(results)
+    same_place(results, [solid_of(dig, surface) for dig in digs])
+    known_lines((), records, surface)
 
 
 def ground_surface(results: Results) -> GroundSurface:

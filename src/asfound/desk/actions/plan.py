@@ -10,7 +10,6 @@ from typing import Any, TypeVar
 
 import tomli_w
 
-from asfound.clearance.solids import solid_of
 from asfound.desk.actions.common import Done, after, reason
 from asfound.desk.context import Desk
 from asfound.desk.guard import Identity
@@ -21,8 +20,8 @@ from asfound.folder import (
     read_dig_plan,
     read_stakeouts,
 )
-from asfound.job.digging import ground_surface
-from asfound.model import Dig
+from asfound.job.digging import try_places
+from asfound.model import Dig, RecordLine
 from asfound.store import UnknownError
 
 A = TypeVar("A")
@@ -57,7 +56,12 @@ def draw_dig(
     others = [one for one in state.digs.get(kind, ()) if called(one) != called(kept)]
     tree = _dated(dig_tree, {**state.digs, kind: [*others, kept]})
     plan = _try_file("digs.toml", tree, read_dig_plan, state.settings)
-    _place(desk, job, [dig for dig in plan.digs if dig.name == called(kept)])
+    _place(
+        desk,
+        job,
+        [dig for dig in plan.digs if dig.name == called(kept)],
+        [line for line in plan.records if kind == "record" and line.name == called(kept)],
+    )
     payload = {"kind": kind, "table": kept}
     return after(desk, desk.store.append(job, identity.who, "dig-drawn", payload, key=key))
 
@@ -72,15 +76,13 @@ def _dated(make: Callable[[A], dict[str, Any]], value: A) -> dict[str, Any]:
         ) from error
 
 
-def _place(desk: Desk, job: str, digs: Sequence[Dig]) -> None:
-    """Try a dig on the ground as the last results have it: one that floats would stop the job."""
+def _place(desk: Desk, job: str, digs: Sequence[Dig], records: Sequence[RecordLine]) -> None:
+    """Try them on the ground as the last results have it: what floats would stop the job."""
     try:
         results = desk.results(job)
     except UnknownError:
         return
-    surface = ground_surface(results)
-    for dig in digs:
-        solid_of(dig, surface)
+    try_places(results, digs, records)
 
 
 def _try_file(name: str, tree: dict[str, Any], read: Callable[[JobFolder], T], settings: str) -> T:
