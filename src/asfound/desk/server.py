@@ -113,6 +113,12 @@ def run_desk(
         Put the demonstration job on it.
     say : callable
         Told what whoever started the desk must know: its address and the first-run code.
+
+    Raises
+    ------
+    AsfoundError
+        If another desk is at work in the folder, it can't be written to, the database can't be
+        used, or the address can't be listened on.
     """
     set_up_logs()
     with only_server(config.data), _ended_by_signals(), closing(_listen(host, port)) as listening:
