@@ -10,7 +10,10 @@ from typer.testing import CliRunner
 
 from asfound.cli.app import app
 
-COLUMNS = ["point", "easting", "northing", "height", "antenna_height", "time", "fix", "utility", "depth", "current"]
+COLUMNS = [
+    "point", "easting", "northing", "height", "antenna_height", "time", "fix", "utility", "depth",
+    "current",
+]  # fmt: skip
 PLACES = {
     # name of the folder, job's frame, uploads' frame, unit, first easting and northing
     "Straße Süd": ("ETRF2000 / UTM zone 32N", "ITRF2014 / UTM zone 32N", "m", 520e3, 5.42e6),

@@ -67,7 +67,7 @@ def test_a_decision_taken_back_leaves_no_trace_in_results_and_stays_on_file(fold
     assert kept.decision == decision
     assert kept.undone.why == "the wrong shot"
     assert np.array_equal(run_job(folder.path).verdict, before.verdict)
-    with pytest.raises(InputError, match="no decision"):
+    with pytest.raises(InputError, match="taken back already"):
         undo_decision(folder, decision.id, why="again")
 
 

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from asfound.cli import ledger, show
+from asfound.errors import InputError
 
 if TYPE_CHECKING:
-    from asfound.folder import Decided
+    from asfound.folder import Decided, JobFolder
+    from asfound.model import ShotKey
 
 JobArgument = Annotated[Path, typer.Argument(help="The job's folder.", show_default=False)]
 WhyOption = Annotated[str, typer.Option("--why", help="The reason; always needed.")]
@@ -50,6 +53,8 @@ def decide(
     folder = open_job(job)
     if kind == "set-antenna-height":
         value = f"{pole_height(value, where='--value'):.4f}"
+    for name in shots:
+        _check_shots(folder, name)
     decision = add_decision(folder, kind, shot_keys(folder, shots), why=why, value=value, who=who)
     ledger.note(folder)
     if json:
@@ -83,9 +88,10 @@ def undo(
 
 def decisions(job: JobArgument, json: JsonOption = False) -> None:
     """List a job's decisions, also those taken back."""
-    from asfound.folder import list_decisions, open_job
+    from asfound.folder import list_decisions, list_uploads, open_job
 
-    decided = list_decisions(open_job(job))
+    folder = open_job(job)
+    decided = list_decisions(folder)
     if json:
         show.print_json({"decisions": [_item(item) for item in decided]})
         return
@@ -93,20 +99,55 @@ def decisions(job: JobArgument, json: JsonOption = False) -> None:
     if not decided:
         console.print("No decisions on file.")
         return
-    table = show.table_of("id", "decision", ">shots", "value", "who", "when", "why", "taken back")
+    table = show.table_of("id", "decision", "shots", "value", "who", "when", "why", "taken back")
+    tags = {record.sha256: record.tag for record in list_uploads(folder)}
     for item in decided:
         decision, undone = item.decision, item.undone
         table.add_row(
             show.plain(decision.id),
             decision.kind,
-            str(len(decision.shots)),
-            show.plain(decision.value),
+            show.plain(_names(decision.shots, tags)),
+            show.plain(decision.value_words),
             show.plain(decision.who),
             f"{decision.when:%Y-%m-%d %H:%M}",
             show.plain(decision.why),
             "" if undone is None else show.plain(f"{undone.who}: {undone.why}"),
         )
     console.print(table)
+
+
+def _check_shots(folder: JobFolder, name: str) -> None:
+    """Refuse a slip of the finger: a shot, or a range without one, that the job does not have."""
+    from asfound.folder import read_intake, shot_keys
+
+    keys = shot_keys(folder, [name])
+    intake = read_intake(folder)
+    for number, source in enumerate(intake.sources):
+        rows = {key.row for key in keys if key.upload == source.sha256}
+        if rows and rows & set(intake.shots.row[intake.shots.source == number].tolist()):
+            return
+    raise InputError(
+        f"the job has no shot {name}.",
+        where=str(folder.path),
+        remedy="asfound explain shows a shot and its raw row; out/shots.csv lists them.",
+    )
+
+
+def _names(shots: Sequence[ShotKey], tags: dict[str, str]) -> str:
+    """Shots as people call them, those in a row as a range."""
+    parts: list[list[ShotKey]] = []
+    for key in shots:
+        if parts and parts[-1][-1].upload == key.upload and parts[-1][-1].row + 1 == key.row:
+            parts[-1].append(key)
+        else:
+            parts.append([key])
+
+    def name(key: ShotKey) -> str:
+        return f"{tags.get(key.upload, key.upload[:8])}-{key.row}"
+
+    return ", ".join(
+        name(part[0]) if len(part) == 1 else f"{name(part[0])}..{name(part[-1])}" for part in parts
+    )
 
 
 def _tree(decision: Any) -> dict[str, Any]:

@@ -126,7 +126,15 @@ def undo_decision(
     """
     before = list_decisions(folder)
     found = [k for k, item in enumerate(before) if item.decision.id == name]
-    if not found or before[found[0]].undone is not None:
+    if found and before[found[0]].undone is not None:
+        undone = before[found[0]].undone
+        assert undone is not None
+        raise InputError(
+            f"decision {name} is taken back already, by {undone.who or 'someone'}: {undone.why}.",
+            where=str(decisions_file(folder)),
+            remedy="Nothing needs doing; to decide the same anew use asfound decide.",
+        )
+    if not found:
         raise InputError(
             f"there is no decision {name} to take back.",
             where=str(decisions_file(folder)),
@@ -173,7 +181,8 @@ def _split_name(name: str, folder: JobFolder, uploads: dict[str, str]) -> tuple[
         raise InputError(
             f"{name!r} is no shot of this job.",
             where=str(folder.path),
-            remedy=f"Shots are called upload-row, such as A-17; uploads: {', '.join(uploads)}.",
+            remedy="Shots are called upload-row, such as A-17; uploads: "
+            f"{', '.join(uploads) or 'none yet'}.",
         )
     return match[1].upper(), int(match[2])
 

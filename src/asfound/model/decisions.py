@@ -54,6 +54,16 @@ class Decision:
     why: str
     value: str = ""
 
+    @property
+    def value_words(self) -> str:
+        """The value as people read it: a height with its unit."""
+        if self.kind != "set-antenna-height":
+            return self.value
+        try:
+            return f"{float(self.value):g} m"
+        except ValueError:
+            return self.value
+
 
 @dataclass(frozen=True)
 class DecisionOutcome:

@@ -171,7 +171,7 @@ def decisions(delivery: Delivery) -> list[list[str]]:
     """What people decided: kind, who and when, outcome, reason."""
     return [
         [
-            f"{item.decision.kind} {item.decision.value}".strip(),
+            f"{item.decision.kind} {item.decision.value_words}".strip(),
             f"{item.decision.who}, {item.decision.when:%Y-%m-%d %H:%M}",
             item.words if item.done else f"not carried out: {item.words}",
             item.decision.why,
