@@ -31,12 +31,12 @@ def running_desk(folder: Path) -> Iterator[tuple[str, str]]:
     log = folder / "console.txt"
     with log.open("w") as stream:
         desk = subprocess.Popen(
-            [sys.executable, "-m", "asfound.cli", "desk"]
-            + ["--data", str(folder / "data"), "--port", str(port)],
+            [sys.executable, "-m", "asfound.cli", "desk",
+             "--data", str(folder / "data"), "--port", str(port)],
             stdout=stream,
             stderr=subprocess.STDOUT,
             env={**os.environ, "OMP_NUM_THREADS": "1"},
-        )
+        )  # fmt: skip
     try:
         deadline = time.monotonic() + 90
         while "The desk is at" not in log.read_text():

@@ -273,10 +273,10 @@ def test_a_job_goes_from_raw_files_to_a_release_that_anyone_can_check(
 
     # Rejected with a reason, then that is taken back with another.
     page.get_by_role("button", name="Reject …").click()
-    decide(page, "reject", "the antenna leaned on a fence")
+    decide(page, "reject", "the pole leaned <b>on a fence</b>")
     processed(page)
     expect(detail.locator(".lead")).to_contain_text("unfit")
-    expect(detail.locator(".decided")).to_contain_text("the antenna leaned on a fence")
+    expect(detail.locator(".decided")).to_contain_text("the pole leaned <b>on a fence</b>")
     shoot(page, "way-rejected")
     detail.get_by_role("button", name="Take it back …").click()
     taken = page.get_by_role("dialog")
@@ -406,7 +406,7 @@ def test_a_job_goes_from_raw_files_to_a_release_that_anyone_can_check(
     page.get_by_label("Name of the release").fill("for design")
     page.get_by_role("button", name="Freeze and sign it").click()
     said(page, "Released.")
-    expect(page.get_by_text("return-visit").first).to_be_visible()
+    expect(page.get_by_role("link", name=re.compile("stakeout.*return")).first).to_be_visible()
     sound(page, shoot, "way-releases")
     with page.expect_download() as fetched:
         page.get_by_role("link", name="Fetch the zip").click()
