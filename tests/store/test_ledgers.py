@@ -9,6 +9,7 @@ import sys
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from threading import Event
 
 import numpy as np
 import pytest
@@ -407,6 +408,28 @@ def test_several_processes_at_once_lose_none_and_double_none(
 
 
 # Databases that are not as they should be
+
+
+def test_a_ledger_holds_while_others_write_to_it(store: Store) -> None:
+    store.create_job("elm", "Elm", "ana", {})
+    over = Event()
+
+    def write(number: int) -> None:
+        n = 0
+        while not over.is_set():
+            store.append("elm", "bo", "shots-posted", {"n": n}, key=f"{number}-{n}")
+            n += 1
+
+    with ThreadPoolExecutor(3) as pool:
+        writers = [pool.submit(write, number) for number in range(3)]
+        try:
+            checks = [store.verify("elm") for _ in range(60)]
+        finally:
+            over.set()
+        for writer in writers:
+            writer.result()
+    assert [check.faults for check in checks if not check.sound] == []
+    assert checks[-1].head.size > checks[0].head.size
 
 
 def test_a_database_of_something_else_is_refused(tmp_path: Path) -> None:

@@ -184,6 +184,9 @@ class Transactions:
     def reading(self) -> Iterator[Connection]:
         """A transaction that sees one state of the database."""
         with self._translated(), self.engine.connect() as connection:
+            if not self.is_sqlite:
+                # Else each statement sees what was committed meanwhile.
+                connection.execution_options(isolation_level="REPEATABLE READ")
             yield connection
 
     @contextmanager
