@@ -45,3 +45,14 @@ def test_what_is_taken_back_already_is_said_to_be(job):
         run("undo", job, name, "--why", "again")
     with pytest.raises(InputError, match="there is no decision d99"):
         run("undo", job, "d99", "--why", "x")
+
+
+def test_a_stored_list_that_can_t_be_made_any_more_is_said_and_its_old_files_go(job):
+    run("stakeout", job, "--service", "ITRF2020", "--date", "2027-05-18", "--line", "W1",
+        "--format", "csv,gpx", "--name", "west", "--store")  # fmt: skip
+    old = job / "out" / "stakeout"
+    assert (old / "west.csv").is_file()
+    run("decide", job, "rename", "B-52", "--value", "Main", "--why", "as the owner calls it")
+    shown = run("process", job)
+    assert "Stakeout list west could not be made" in shown
+    assert not list(old.glob("west.*"))

@@ -321,6 +321,10 @@ def processed(results: Results, files: Sequence[Path], *, json: bool) -> None:
     _print_finding_counts(console, results)
     _print_lines(console, results)
     _print_digs(console, results)
+    for made in results.stakeouts:
+        if made.targets is None:
+            words = f"Stakeout list {made.request.name} could not be made: {made.reason}"
+            console.print(f"[bold]{plain(words)}[/bold] {plain(made.remedy)}", soft_wrap=True)
     if files:
         console.print(f"Results in {plain(files[0].parent)}:")
         for path in files:

@@ -7,7 +7,7 @@ from datetime import date
 from typing import Any
 
 from asfound.deliver.delivery import Delivery
-from asfound.model import Results, ServiceTargets, StakeoutList
+from asfound.model import STAKEOUT_FORMATS, Results, ServiceTargets, StakeoutList
 from asfound.stakeout import (
     about_list,
     csv_list,
@@ -34,6 +34,11 @@ def stakeout_files(delivery: Delivery) -> Iterator[tuple[str, bytes]]:
     """Files of every list that could be made."""
     for made in delivery.results.stakeouts:
         yield from list_files(delivery.results, made)
+
+
+def list_endings() -> tuple[str, ...]:
+    """Endings of all files that a list can have."""
+    return ("txt", *(_ENDINGS.get(form, form) for form in STAKEOUT_FORMATS))
 
 
 def list_files(results: Results, made: StakeoutList) -> Iterator[tuple[str, bytes]]:

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from asfound.deliver import write_outputs
+from asfound.deliver.stakeout_files import list_endings
 from asfound.errors import AsfoundError, InputError
 from asfound.folder.layout import JobFolder, open_job, write_whole
 from asfound.folder.plan import read_plan
@@ -156,4 +157,13 @@ def process_job(
     """
     results = run_job(path, progress=progress)
     files = write_outputs(results, JobFolder(path).out, progress=progress)
+    _drop_stale_lists(results, JobFolder(path).out)
     return results, files
+
+
+def _drop_stale_lists(results: Results, out: Path) -> None:
+    """Take away the files of lists that can't be made any more: nobody may walk an old one."""
+    for made in results.stakeouts:
+        if made.targets is None:
+            for ending in list_endings():
+                (out / "stakeout" / f"{made.request.name}.{ending}").unlink(missing_ok=True)
