@@ -188,7 +188,8 @@ def main():
         )
         compare(size, solids, part)
         size *= 10
-    print("lines and digs together:")
+    if choice.segments >= 10_000:
+        print("lines and digs together:")
     size = 10_000
     while size <= choice.segments:
         rng = np.random.default_rng(6)

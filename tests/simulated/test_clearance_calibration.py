@@ -1,7 +1,9 @@
 """Over simulated jobs: stated probabilities of contact come true, and advice saves holes.
 
 Truth: straight lines at a true depth; shots with independent errors and a depth error shared by
-hook-up; digs that stray from their plan by the errors they declare.
+hook-up; digs that stray from their plan by the errors they declare. The same with 500 jobs and
+16,000 digs, where chance is well below three points, is done by `bench/calibrate_clearance.py`; its
+numbers stand in `docs/explanation/clearance.md`.
 """
 
 import numpy as np
@@ -32,7 +34,7 @@ from asfound.model import (
 NAN = float("nan")
 EAST, NORTH, LEVEL, SIZE = 500_000.0, 4_000_000.0, 100.0, 0.12
 PLANE, DEPTH, SCALE = 0.04, 0.05, 0.07
-JOBS = 60
+JOBS = 30
 START = np.datetime64("2026-11-02T08:00:00", "us")
 
 
@@ -167,14 +169,14 @@ def stated_and_true():
 
 def test_contact_happens_as_often_as_stated(stated_and_true):
     stated, true = stated_and_true
-    assert len(stated) == 640
+    assert len(stated) == 480
     assert true.mean() == pytest.approx(stated.mean(), abs=0.03)
     # reliability: the weighted distance of the curve from the diagonal, less what chance makes
     edges = np.quantile(stated, np.linspace(0.0, 1.0, 6))
     place = np.clip(np.searchsorted(edges, stated, side="right") - 1, 0, 4)
     apart = [abs(true[place == b].mean() - stated[place == b].mean()) for b in range(5)]
     doubt = stated * (1.0 - stated)
-    noise = [np.sqrt(doubt[place == b].mean() / 128) for b in range(5)]
+    noise = [np.sqrt(doubt[place == b].mean() / np.count_nonzero(place == b)) for b in range(5)]
     assert np.all(np.array(apart) <= 0.03 + 2.0 * np.array(noise))
 
 
