@@ -430,6 +430,9 @@ def test_a_job_goes_from_raw_files_to_a_release_that_anyone_can_check(
     for address in ("/jobs", "/receivers", "/account", "/admin/users", "/admin/tokens"):
         page.goto(f"{desk.address}{address}")
         sound(page, shoot, f"way{address.replace('/', '-')}")
+        page.emulate_media(color_scheme="dark")
+        sound(page, shoot, f"dark{address.replace('/', '-')}")
+        page.emulate_media(color_scheme="light")
     context.close()
     desk.steady()
 
@@ -464,12 +467,15 @@ def test_the_field_part_is_done_on_a_phone(
     page.locator("#tab-shots").tap()
     page.locator(".room .row").nth(2).tap()
     expect(page.locator("#detail-title")).to_be_visible()
-    page.locator("#detail").scroll_into_view_if_needed()
+    # What was tapped comes into sight, under the register of tables.
+    expect(page.locator("#detail .lead")).to_be_in_viewport()
     sound(page, shoot, "phone-shot", phone=True)
     page.get_by_role("button", name="Reject …").tap()
     decide(page, "reject", "a lorry stood over the line")
     processed(page)
     expect(page.locator("#detail .lead")).to_contain_text("unfit")
+    page.get_by_role("button", name="Show", exact=True).tap()
+    expect(page.locator("#sheet")).to_be_in_viewport(ratio=0.9)
     shoot(page, "phone-rejected")
     page.evaluate(
         "document.querySelectorAll('#panel-work details').forEach(one => one.open = true)"

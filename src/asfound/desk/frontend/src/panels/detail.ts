@@ -1,7 +1,7 @@
 // What is chosen, in full: a shot's values and error budget, a sweep's fit, a dig's clearances.
 
 import { fetchJson, Trouble } from "../api";
-import { type Child, facts, fill, h, s } from "../dom";
+import { type Child, facts, fill, h, part, s } from "../dom";
 import type { Sheet } from "../map/sheet";
 import type { BudgetTerm, DigClearance, Finding, LineDetail, ShotDetail, SweepDetail } from "../model";
 import type { Chosen, State } from "../state";
@@ -59,7 +59,10 @@ export class DetailPanel {
     return h("header", { class: "detail-head" },
       h("h2", { id: "detail-title" }, `${kind[0]!.toUpperCase()}${kind.slice(1)} ${name}`),
       h("span", { class: "deeds" },
-        h("button", { type: "button", click: () => sheet.show(chosen, true) }, "Show"),
+        h("button", { type: "button", click: () => {
+          sheet.show(chosen, true);
+          part("sheet-frame").scrollIntoView({ block: "nearest" });
+        } }, "Show"),
         h("button", { type: "button", "aria-label": "Close", click: () => state.choose(null) }, "Close")));
   }
 

@@ -1,6 +1,6 @@
 // The table of shots: as long as the job is, with only the rows in view in the page.
 
-import { fill, h } from "../dom";
+import { fill, h, part } from "../dom";
 import { MISSING_LENGTH, MISSING_PLACE, shotIndex, shotName, VERDICTS } from "../model";
 import type { State } from "../state";
 import type { Sheet } from "../map/sheet";
@@ -198,6 +198,8 @@ export class ShotTable {
       return;
     }
     this.choose(shot);
+    // On a phone what is chosen stands below the table, out of sight.
+    if (FINGER.matches) requestAnimationFrame(() => part("detail").scrollIntoView({ block: "start" }));
   }
 
   private choose(shot: number): void {
