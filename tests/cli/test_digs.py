@@ -99,6 +99,21 @@ def test_a_file_is_stored_and_checked_with_the_others(job, fence):
     assert "digs.toml" in told
 
 
+def test_a_file_with_a_dig_that_cannot_be_is_not_stored(job, tmp_path):
+    crossed = json.loads(json.dumps(FENCE))
+    east, north = FENCE["features"][0]["geometry"]["coordinates"]
+    corners = [[0, 0], [5, 5], [5, 0], [0, 5], [0, 0]]
+    crossed["features"][0]["geometry"] = {
+        "type": "Polygon", "coordinates": [[[east + x, north + y] for x, y in corners]],
+    }  # fmt: skip
+    file = tmp_path / "pits.geojson"
+    file.write_text(json.dumps(crossed))
+    before = {path: path.read_bytes() for path in sorted(job.rglob("*")) if path.is_file()}
+    done = run("digs", job, "--add", file, "--depth", "3 ft", code=3)
+    assert "crosses or touches itself" in done.stderr
+    assert {path: path.read_bytes() for path in sorted(job.rglob("*")) if path.is_file()} == before
+
+
 def test_a_table_of_stations_is_checked_along_the_axis_given_with_it(job, tmp_path):
     table = tmp_path / "crossing.csv"
     table.write_text("station,offset,depth\n0,0,3\n30,0,6\n60,0,3\n")

@@ -92,4 +92,10 @@ def dig_words(
 def _coverage(searched: float) -> str:
     if not np.isfinite(searched):
         return "what was searched is not recorded."
-    return f"only {100.0 * searched:.0f} % of its surroundings was searched."
+    if searched < 0.005:
+        return (
+            "none of its surroundings was searched."
+            if searched == 0
+            else ("next to none of its surroundings was searched.")
+        )
+    return f"only {min(100.0 * searched, 99.0):.0f} % of its surroundings was searched."

@@ -86,7 +86,7 @@ def digs(
     from dataclasses import replace
 
     from asfound.cli.ledger import note
-    from asfound.folder import add_dig_file, no_digs, open_job, run_job
+    from asfound.folder import add_dig_file, digs_beside, no_digs, open_job, run_job
 
     folder = open_job(job)
     if source is not None and add is not None:
@@ -116,21 +116,27 @@ def digs(
     drawn: tuple[Dig, ...] = ()
     if source is not None:
         drawn = _read(folder, source, how)
-    if add is not None:
-        added = add_dig_file(folder, add, how)
+
+    def run(stem: str = "", more: tuple[Dig, ...] = ()) -> Results:
+        def change(plan: Plan) -> Plan:
+            return replace(
+                plan,
+                digs=drawn if source is not None else digs_beside(plan.digs, more, stem),
+                holes=plan.holes if holes is None else holes,
+            )
+
+        with show.steps(quiet=json) as step:
+            return run_job(job, progress=step, change=change)
+
+    if add is None:
+        results = run()
+    else:  # first checked, then stored: what can't be dug must not stop the job ever after
+        checked: list[Results] = []
+        added = add_dig_file(folder, add, how, lambda stem, new: checked.append(run(stem, new)))
         note(folder)
         if not json:
             _print_added(added.path.name, len(added.digs), known=added.known)
-
-    def change(plan: Plan) -> Plan:
-        return replace(
-            plan,
-            digs=drawn if source is not None else plan.digs,
-            holes=plan.holes if holes is None else holes,
-        )
-
-    with show.steps(quiet=json) as step:
-        results = run_job(job, progress=step, change=change)
+        results = checked[0] if checked else run()
     if results.digs is None:
         raise no_digs(folder)
     compared = results.exposed.comparisons if results.exposed else ()

@@ -11,7 +11,7 @@ from asfound.folder.decisions import (
     undo_decision,
 )
 from asfound.folder.dig_files import AddedDigs, DigFile, add_dig_file, read_dig_file
-from asfound.folder.digs import no_digs, read_dig_plan
+from asfound.folder.digs import digs_beside, no_digs, read_dig_plan
 from asfound.folder.jobs import (
     NoShotsError,
     frame_trouble,
@@ -56,6 +56,7 @@ __all__ = [
     "add_repeat",
     "add_upload",
     "decisions_text",
+    "digs_beside",
     "frame_trouble",
     "list_decisions",
     "list_uploads",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass, field, fields
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -175,8 +176,22 @@ def file_digs(
     return path.stem, digs
 
 
-def add_dig_file(folder: JobFolder, file: Path, how: DigFile) -> AddedDigs:
+def add_dig_file(
+    folder: JobFolder,
+    file: Path,
+    how: DigFile,
+    check: Callable[[str, tuple[Dig, ...]], object] | None = None,
+) -> AddedDigs:
     """Store a file of digs in the job, byte for byte, and name it in `digs.toml`.
+
+    Parameters
+    ----------
+    folder : JobFolder
+    file : Path
+    how : DigFile
+    check : callable, optional
+        Given the name's stem and the digs before anything is stored, unless the file is known;
+        what it raises keeps the file out.
 
     Raises
     ------
@@ -203,6 +218,8 @@ def add_dig_file(folder: JobFolder, file: Path, how: DigFile) -> AddedDigs:
         if {key: value for key, value in known.items() if key != "path"} == entry:
             return AddedDigs(folder.path / known["path"], digest, digs, True)
     path = _free_name(folder, plain_name(file.name), content)
+    if check is not None:
+        check(path.stem, digs)
     write_whole(path, content)
     table = {"path": path.relative_to(folder.path).as_posix(), **entry}
     text_after = before.rstrip("\n") + "\n\n" + tomli_w.dumps({"file": [table]})

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -93,17 +93,24 @@ def _all_digs(
 ) -> tuple[Dig, ...]:
     """Digs of the tables, then those of files; a name that is taken gets its file's beside it."""
     _own_names([dig.name for dig in drawn], "digs", where)
-    taken = {dig.name for dig in drawn}
-    found = list(drawn)
+    found = tuple(drawn)
     for table in tables_in(tree, "file", where):
         stem, digs = file_digs(folder, table, unit, settings)
-        for dig in digs:
-            name, number = dig.name, 1
-            while name in taken:
-                name = f"{dig.name} ({stem})" if number == 1 else f"{dig.name} ({stem}, {number})"
-                number += 1
-            taken.add(name)
-            found.append(replace(dig, name=name))
+        found = digs_beside(found, digs, stem)
+    return found
+
+
+def digs_beside(digs: Sequence[Dig], more: Sequence[Dig], stem: str) -> tuple[Dig, ...]:
+    """Digs, and those of a file after them; a name that is taken gets the file's beside it."""
+    taken = {dig.name for dig in digs}
+    found = list(digs)
+    for dig in more:
+        name, number = dig.name, 1
+        while name in taken:
+            name = f"{dig.name} ({stem})" if number == 1 else f"{dig.name} ({stem}, {number})"
+            number += 1
+        taken.add(name)
+        found.append(replace(dig, name=name))
     return tuple(found)
 
 

@@ -188,3 +188,48 @@ def test_other_terrain_is_refused_with_a_remedy(content, what):
     with pytest.raises(InputError, match=what) as caught:
         read_terrain(content, "dtm")
     assert caught.value.remedy
+
+
+def drawing(*draw):
+    document = ezdxf.new()
+    for name, *arguments in draw:
+        getattr(document.modelspace(), f"add_{name}")(*arguments)
+    stream = StringIO()
+    document.write(stream)
+    return stream.getvalue().encode()
+
+
+def test_a_circle_is_a_post_of_the_size_it_is_drawn_in_the_drawings_unit():
+    feet = JobSettings(name="x", frame=Frame("EPSG:6467"))
+    content = drawing(("circle", (1_300_000.0, 340_000.0), 0.5))
+    (post,) = read_digs(content, "posts.dxf", feet, defaults=DigDefaults(depth=1.0, diameter=9.0))
+    assert post.diameter == pytest.approx(1200 / 3937)
+
+
+def test_drawn_curves_are_followed_not_cut_short():
+    # Two points with bulge 1 are a half circle; an arc of 90 degrees is a quarter (DXF reference).
+    half = [(500_000.0, 4_000_000.0, 0.0, 0.0, 1.0), (500_010.0, 4_000_000.0, 0.0, 0.0, 0.0)]
+    content = drawing(
+        ("lwpolyline", half, "xyseb"), ("arc", (500_100.0, 4_000_000.0), 5.0, 0.0, 90.0)
+    )
+    usual = DigDefaults(width=0.5, depth=1.0)
+    for trench, length in zip(
+        read_digs(content, "t.dxf", JOB, defaults=usual), (5 * np.pi, 2.5 * np.pi), strict=True
+    ):
+        legs = np.hypot(np.diff(trench.easting), np.diff(trench.northing))
+        assert legs.sum() == pytest.approx(length, rel=2e-3)
+        assert len(legs) > 5
+
+
+def test_shapes_drawn_in_plan_have_no_height():
+    shape = {"type": "Point", "coordinates": [500_000.0, 4_000_000.0, 0.0]}
+    content = json.dumps(
+        {
+            "type": "FeatureCollection",
+            "crs": {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::6342"}},
+            "features": [{"type": "Feature", "properties": {}, "geometry": shape}],
+        }
+    ).encode()
+    (post,) = read_digs(content, "p.geojson", JOB, defaults=DigDefaults(depth=1.0, diameter=0.3))
+    assert post.depth == 1.0
+    assert np.isnan(post.elevation)

@@ -104,22 +104,23 @@ def read_digs(
     if chosen == "stations":
         return (_stations(content, name, axis, size, usual),)
     shapes, declared, told = shapes_of(content, name, chosen)
-    _check_unit(told, frame or settings.frame, name)
+    plan = resolve_frame((frame or settings.frame).crs, where=name).axis_info[0]
+    _check_unit(told, plan.unit_name, plan.unit_conversion_factor, name)
     place = _placer(declared, chosen, name, settings, frame, unit)
     return tuple(
-        _dig(shape, place(shape), number, size, usual) for number, shape in enumerate(shapes, 1)
+        _dig(shape, place(shape), number, (size, plan.unit_conversion_factor), usual)
+        for number, shape in enumerate(shapes, 1)
     )
 
 
-def _check_unit(told: str, frame: Frame, name: str) -> None:
+def _check_unit(told: str, word: str, metres: float, name: str) -> None:
     """Refuse a file whose lengths are in another unit than its frame's."""
     if not told:
         return
-    axis = resolve_frame(frame.crs, where=name).axis_info[0]
-    if axis.unit_name == "degree" or abs(axis.unit_conversion_factor - UNITS[told].metres) < 1e-9:
+    if word == "degree" or abs(metres - UNITS[told].metres) < 1e-9:
         return
     raise InputError(
-        f"its lengths are in {UNITS[told].word}, its frame counts in {axis.unit_name}.",
+        f"its lengths are in {UNITS[told].word}, its frame counts in {word}.",
         where=name,
         remedy="Declare the frame the digs were really drawn in, or export them in the job's "
         "frame.",
@@ -188,8 +189,11 @@ def crs_name(declared: str) -> str:
         return declared[:80]
 
 
-def _dig(shape: Shape, point: Floats, number: int, size: float, usual: DigDefaults) -> Dig:
-    given = _Given(shape, size)
+def _dig(
+    shape: Shape, point: Floats, number: int, units: tuple[float, float], usual: DigDefaults
+) -> Dig:
+    """A shape as a dig; `units` of its attributes and of what is drawn [m]."""
+    given = _Given(shape, units[0])
     kind = given.kind(usual.kind)
     name = given.text("name") or f"{kind} {number}"
     installs = given.utility(usual.installs)
@@ -229,8 +233,10 @@ def _dig(shape: Shape, point: Floats, number: int, size: float, usual: DigDefaul
     level = float("nan") if np.isfinite(depth) else float(np.min(heights))
     if kind == "pit":
         return Pit(name, east, north, depth, level, installs=installs, **errors)
+    drawn = shape.diameter * units[1]
+    drawn = drawn if np.isfinite(drawn) else usual.diameter
     return Post(
-        name, float(east[0]), float(north[0]), given.needed("diameter", usual.diameter), depth,
+        name, float(east[0]), float(north[0]), given.needed("diameter", drawn), depth,
         level, installs=installs, **errors,
     )  # fmt: skip
 
@@ -359,7 +365,7 @@ def _stations(
                 values.append(float(row[titles[key]]) * size)
             except (TypeError, ValueError):
                 raise InputError(
-                    f"{key} is '{row[titles[key]]}'.",
+                    f"{key} is '{row[titles[key]] or ''}'.",
                     where=f"{name}, line {number}",
                     remedy="Give a number.",
                 ) from None

@@ -26,6 +26,8 @@ Floats = npt.NDArray[np.float64]
 
 _PARTS = (".shp", ".dbf", ".shx", ".prj", ".cpg")
 LINE, AREA, POINT = "line", "area", "point"
+CHORD = 0.005
+"""Chords stay this near to a drawn curve, in the drawing's unit."""
 _GDAL = (ValueError, RuntimeError)  # pyogrio's own errors are all of one of these
 
 
@@ -43,12 +45,15 @@ class Shape:
         Keys in lower case.
     where : str
         For messages.
+    diameter : float
+        As drawn, in the unit of the coordinates; NaN where none is drawn.
     """
 
     kind: str
     point: Floats
     attributes: dict[str, str]
     where: str
+    diameter: float = float("nan")
 
 
 def shapes_of(content: bytes, name: str, kind: str) -> tuple[tuple[Shape, ...], str, str]:
@@ -85,6 +90,9 @@ def shapes_of(content: bytes, name: str, kind: str) -> tuple[tuple[Shape, ...], 
             where=name,
             remedy="Draw trenches and bores as lines, pits as areas and posts as points.",
         )
+    for shape in found:
+        if not np.any(shape.point[:, 2]):  # drawn in plan: zero stands for no height
+            shape.point[:, 2] = np.nan
     return tuple(found), crs, unit
 
 
@@ -206,24 +214,36 @@ def _dxf(content: bytes, name: str) -> list[Shape]:
             point = np.array([tuple(entity.dxf.start), tuple(entity.dxf.end)], np.float64)
             found.append(Shape(LINE, point, attributes, where))
         elif kind == "POLYLINE" and not entity.is_poly_face_mesh and not entity.is_polygon_mesh:
+            closed = bool(entity.is_closed)
             point = np.array([tuple(v.dxf.location) for v in entity.vertices], np.float64)
-            found.append(Shape(AREA if entity.is_closed else LINE, point, attributes, where))
+            if entity.is_2d_polyline and entity.has_arc:
+                point = _chords(entity)[: -1 if closed else None]
+            found.append(Shape(AREA if closed else LINE, point, attributes, where))
         elif kind == "LWPOLYLINE":
             plan = np.array([p[:2] for p in entity.get_points()], np.float64)
             level = np.full((len(plan), 1), float(entity.dxf.elevation))
             point = np.hstack((plan, level))
+            if entity.has_arc:
+                point = _chords(entity)[: -1 if entity.closed else None]
             found.append(Shape(AREA if entity.closed else LINE, point, attributes, where))
         elif kind == "POINT":
             point = np.array([tuple(entity.dxf.location)], np.float64)
             found.append(Shape(POINT, point, attributes, where))
         elif kind == "CIRCLE":
             point = np.array([tuple(entity.dxf.center)], np.float64)
-            attributes["diameter"] = f"{2.0 * float(entity.dxf.radius):.12g}"
-            found.append(Shape(POINT, point, attributes, where))
-    for shape in found:
-        if not np.any(shape.point[:, 2]):  # a drawing in plan: zero stands for no height
-            shape.point[:, 2] = np.nan
+            size = 2.0 * float(entity.dxf.radius)
+            found.append(Shape(POINT, point, attributes, where, size))
+        elif kind in ("ARC", "ELLIPSE", "SPLINE"):
+            found.append(Shape(LINE, _chords(entity), attributes, where))
     return found
+
+
+def _chords(entity: Any) -> Floats:
+    """(k, 3) points of a drawn curve whose chords stay near it."""
+    from ezdxf.path import make_path
+
+    points = [tuple(point) for point in make_path(entity).flattening(CHORD)]
+    return np.array(points, np.float64).reshape(-1, 3)
 
 
 def _xml(content: bytes, name: str) -> Element:
