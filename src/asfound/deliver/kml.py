@@ -8,6 +8,7 @@ Descriptions are shown as HTML by viewers, so user text is escaped twice: as HTM
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -34,17 +35,13 @@ from asfound.model import Utility, Verdict
 
 Floats = npt.NDArray[np.float64]
 
+# XML 1.0, 2.2: #x9 | #xA | #xD | [#x20-#xD7FF] | [#xE000-#xFFFD] | [#x10000-#x10FFFF]
+_ILLEGAL = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
 
 def xml_text(word: str) -> str:
     """Text for XML 1.0: markup escaped, characters that XML forbids replaced by U+FFFD."""
-    # XML 1.0, 2.2: #x9 | #xA | #xD | [#x20-#xD7FF] | [#xE000-#xFFFD] | [#x10000-#x10FFFF]
-    legal = "".join(
-        c
-        if c in "\t\n\r" or " " <= c <= "\ud7ff" or "\ue000" <= c <= "\ufffd" or c >= "\U00010000"
-        else "\ufffd"
-        for c in word
-    )
-    return html.escape(legal, quote=True)
+    return html.escape(_ILLEGAL.sub("\ufffd", word), quote=True)
 
 
 def kml(delivery: Delivery) -> bytes:
