@@ -26,7 +26,7 @@ TALLEST, LOWEST = 50.0, 34.0
 EXAGGERATIONS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0)
 BEYOND = 2.6  # how far past an end of the dig lines are drawn [m]
 BESIDE = 1.0  # lines that run beside and farther than this are left to the table [m]
-SHARE_SHOWN = 1.0  # of an ellipse's half height that a profile makes room for, at most [m]
+SHARE_SHOWN = 1.0  # room at most for half an ellipse or steering error [m]
 
 
 def profile_scale(span: float, rise: float, room: float) -> tuple[float, float]:
@@ -82,11 +82,14 @@ class Profile:
         self.unit = scene.delivery.about.unit
         self.levels = _within(dig_levels(self.solid, scene.surface), low, high)
         results = scene.delivery.results
+        # Past the dig's own ends, not past those of a stretch.
+        before = BEYOND if low <= 0.0 else 0.0
+        after = BEYOND if high >= scene.profile_length(place) - 1e-6 else 0.0
         self.cuts: list[tuple[Approach, Cut]] = [
             (near, cut)
             for near in self.item.approaches
             for cut in profile_cuts(near, course(results, near, scene.surface), self.solid)
-            if low - BEYOND <= cut.x <= high + BEYOND
+            if low - before <= cut.x <= high + after
             and (cut.through or near.clearance <= BESIDE or standing(near) > Standing.APART)
         ]
         # Lines beyond an end are shown too; stations run on there.
@@ -111,7 +114,7 @@ class Profile:
 
     def _range(self) -> tuple[float, float]:
         levels = self.levels
-        stray = NORMAL_95 * levels.vertical_sd
+        stray = np.minimum(NORMAL_95 * levels.vertical_sd, SHARE_SHOWN)
         parts = [levels.ground, levels.bottom - stray, levels.bottom]
         if isinstance(self.item.dig, Bore):
             parts.append(levels.top + stray)
