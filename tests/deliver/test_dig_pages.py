@@ -15,9 +15,10 @@ from pypdf import PdfReader
 
 from asfound.deliver.delivery import prepare
 from asfound.deliver.report import report_pdf
+from asfound.deliver.report.dig_canvas import LEFT
 from asfound.deliver.report.dig_groups import dig_groups
-from asfound.deliver.report.dig_plan import LEFT, PlanView, draw_plan
-from asfound.deliver.report.dig_scene import dig_scene, pairs_in_order
+from asfound.deliver.report.dig_plan import draw_plan
+from asfound.deliver.report.dig_scene import PlanView, dig_scene, pairs_in_order
 from asfound.deliver.report.dig_words import Standing, percent, standing
 from asfound.deliver.report.digs import digs_section
 from asfound.folder import run_job

@@ -194,6 +194,8 @@ class Cross:
         for place, cut in self.section.cuts:
             near = self.item.approaches[place]
             px, py = float(self.x(cut.x)), float(self.y(cut.height))
+            if not (LEFT < px < right and TOP < py < bottom):
+                continue
             reach = 0.5 * near.outside_diameter / self.y.per_mm
             places.take((px - reach, py - reach, px + reach, py + reach))
             self._text(
@@ -233,6 +235,9 @@ class Cross:
         for reach in (distance, 4.0, 8.0):
             corner = places.place(x, y, len(words) * FIGURE_WIDTH * size, size, reach)
             if corner is not None and words:
+                if reach > distance:
+                    left = corner[0] if corner[0] > x else corner[0] + len(words) * 1.3
+                    self.drawing.line((x, y), (left, corner[1] + 1.1), stroke=INK, width=0.15)
                 self.drawing.text(
                     corner[0], corner[1] + 0.85 * size, words, size=size, bold=True, halo=True
                 )

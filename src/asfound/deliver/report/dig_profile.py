@@ -8,8 +8,8 @@ import numpy.typing as npt
 from asfound.budget import NORMAL_95
 from asfound.deliver.finding_columns import plain_number
 from asfound.deliver.report.axes import Axis, draw_ground, times
+from asfound.deliver.report.dig_canvas import station_step
 from asfound.deliver.report.dig_marks import MARK, draw_line_cut, draw_required, draw_standing
-from asfound.deliver.report.dig_plan import station_step
 from asfound.deliver.report.dig_scene import DigScene
 from asfound.deliver.report.dig_sections import Cut, Levels, course, dig_levels, profile_cuts
 from asfound.deliver.report.dig_words import Standing, clearance_words, length, standing
@@ -277,19 +277,17 @@ class Profile:
         else:
             return
         left, top = corner
-        beside = left if left > px else left + mark + (wide if full else 0.0)
-        if min(abs(left - px), abs(beside - px)) > 4.0 or abs(top + MARK - py) > 5.0:
-            self.drawing.line((px, py), (left + MARK, top + MARK), stroke=INK, width=0.15)
-        draw_standing(
-            self.drawing,
-            left + MARK,
-            top + MARK + 0.2,
-            standing(near),
-            self.scene.number(self.place, near),
-        )
+        # The mark stands next to the line, the words behind it.
+        after = left + mark > px
+        middle = left + MARK if after or not full else left + wide + 0.6 + MARK
+        if abs(middle - px) > 6.0 or abs(top + MARK - py) > 6.0:
+            self.drawing.line((px, py), (middle, top + MARK), stroke=INK, width=0.15)
+        number = self.scene.number(self.place, near)
+        draw_standing(self.drawing, middle, top + MARK + 0.2, standing(near), number)
         if full:
-            self.drawing.text(left + mark + 0.4, top + 2.3, first, size=size, bold=True, halo=True)
-            self.drawing.text(left + mark + 0.4, top + 5.1, second, size=size, halo=True)
+            x, anchor = (left + mark + 0.4, "start") if after else (left + wide, "end")
+            self.drawing.text(x, top + 2.3, first, size=size, bold=True, halo=True, anchor=anchor)
+            self.drawing.text(x, top + 5.1, second, size=size, halo=True, anchor=anchor)
 
     def _foot(self) -> None:
         """Stations, and how deep the dig is there."""

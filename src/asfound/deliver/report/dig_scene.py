@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from asfound.clearance import GroundSurface, Solid, solid_of
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.dig_columns import chance
@@ -44,6 +46,23 @@ class DigScene:
     def profile_length(self, place: int) -> float:
         """Last station of a trench or bore [m]."""
         return float(dig_stations(self.solids[place])[-1])
+
+
+@dataclass(frozen=True, eq=False)
+class PlanView:
+    """What one plan shows.
+
+    Parameters
+    ----------
+    places : tuple of int
+        Digs.
+    low, high : float
+        Stations between which a trench or bore is shown [m].
+    """
+
+    places: tuple[int, ...]
+    low: float = -np.inf
+    high: float = np.inf
 
 
 def dig_scene(delivery: Delivery, report: DigReport, most: int) -> DigScene:

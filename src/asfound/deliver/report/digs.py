@@ -10,9 +10,9 @@ from asfound.deliver.dig_columns import advice_rows, exposure_rows
 from asfound.deliver.finding_columns import plain_number
 from asfound.deliver.report.dig_cross import Cross, wanted_sections
 from asfound.deliver.report.dig_groups import Group, dig_groups, stretches
-from asfound.deliver.report.dig_plan import PlanView, draw_plan
+from asfound.deliver.report.dig_plan import draw_plan
 from asfound.deliver.report.dig_profile import Profile
-from asfound.deliver.report.dig_scene import DigScene, dig_scene, pairs_in_order
+from asfound.deliver.report.dig_scene import DigScene, PlanView, dig_scene, pairs_in_order
 from asfound.deliver.report.dig_sections import Cut, course, profile_cuts
 from asfound.deliver.report.dig_words import (
     DASH,
