@@ -59,7 +59,7 @@ def test_from_first_run_to_a_release_that_a_stranger_checks(there, demo_files, r
     assert kept.status_code == 303
     confirm = kept.headers["location"]
     page = browser.get(confirm)
-    assert "1 more files follow." in page.text
+    assert "One more file follows." in page.text
     assert "reference frame of the coordinates is not declared" in page.text
     undecided = browser.post(confirm, data={"csrf": token, "do": "add"})
     assert undecided.status_code == 422
