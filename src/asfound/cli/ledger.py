@@ -57,7 +57,7 @@ def show_ledger(
 
     entries = [entry for entry in read_ledger(open_job(job)) if entry.sequence > after]
     if json:
-        show.print_json([_entry_tree(entry) for entry in entries])
+        show.print_json([{"job": entry.job, **entry.body()} for entry in entries])
         return
     table = show.table_of(">entry", "time (UTC)", "who", "what")
     for entry in entries:
@@ -331,20 +331,6 @@ def _words(entry: Entry) -> str:
             return f"released {body['name']}"
         case other:
             return other.replace("-", " ")
-
-
-def _entry_tree(entry: Entry) -> dict[str, Any]:
-    return {
-        "job": entry.job,
-        "sequence": entry.sequence,
-        "time": entry.time,
-        "who": entry.who,
-        "action": entry.action,
-        "payload": entry.payload,
-        "previous": entry.previous,
-        "hash": entry.hash,
-        "key": entry.key,
-    }
 
 
 def _head_tree(head: Head) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import tempfile
@@ -91,4 +92,23 @@ def write_whole(path: Path, data: bytes) -> None:
             f"Can't write: {error.strerror or error}.",
             where=str(path),
             remedy="Check the folder's permissions and the free space.",
+        ) from error
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file's bytes, in hexadecimal.
+
+    Raises
+    ------
+    InputError
+        If it can't be read.
+    """
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise InputError(
+            f"can't be read: {error.strerror or error}.",
+            where=str(path),
+            remedy="Check the name and the permissions.",
         ) from error

@@ -9,7 +9,6 @@ depends on each command getting through.
 from __future__ import annotations
 
 import getpass
-import hashlib
 import os
 import tomllib
 from collections.abc import Iterator, Sequence
@@ -23,7 +22,7 @@ from typing import Any
 from asfound import __version__
 from asfound.errors import InputError
 from asfound.folder.decisions import Decided, list_decisions
-from asfound.folder.layout import JobFolder
+from asfound.folder.layout import JobFolder, sha256_of
 from asfound.folder.settings import read_bytes, read_settings
 from asfound.folder.uploads import UploadRecord, list_uploads, mapping_file
 from asfound.store import (
@@ -271,7 +270,7 @@ def _note(
 def _processed_payload(folder: JobFolder, head: int, files: Sequence[Path]) -> dict[str, Any]:
     return {
         "head": head,
-        "files": {path.relative_to(folder.out).as_posix(): _sha256(path) for path in files},
+        "files": {path.relative_to(folder.out).as_posix(): sha256_of(path) for path in files},
         "version": __version__,
     }
 
@@ -347,11 +346,11 @@ def _upload_payload(record: UploadRecord, mapping: str) -> dict[str, Any]:
         "tag": record.tag,
         "added": record.added,
         # It holds the hashes of all files that came with the main one.
-        "facts_sha256": _sha256(record.main.parent / "upload.toml"),
+        "facts_sha256": sha256_of(record.main.parent / "upload.toml"),
     }
     if record.track is not None:
         payload["track"] = {
-            "sha256": _sha256(record.track),
+            "sha256": sha256_of(record.track),
             "name": record.track.name,
             "size": record.track.stat().st_size,
         }
@@ -389,7 +388,7 @@ def _file_changes(folder: JobFolder, known: _Known) -> Iterator[tuple[str, NewEn
         if name not in ("job.toml", "decisions.toml") and not name.startswith(("raw/", "mappings/"))
     }
     for name, path in present.items():
-        data_hash = _sha256(path)
+        data_hash = sha256_of(path)
         if known.files.get(name) != data_hash:
             payload: dict[str, Any] = {
                 "path": name,
@@ -411,7 +410,7 @@ def _raw_faults(folder: JobFolder, entries: Sequence[Entry]) -> Iterator[Fault]:
     except InputError as error:
         yield Fault(0, f"{error.where}: {error.what}")
         return
-    present = {record.sha256: _sha256(record.main.parent / "upload.toml") for record in records}
+    present = {record.sha256: sha256_of(record.main.parent / "upload.toml") for record in records}
     facts = {
         entry.payload["sha256"]: entry.payload.get("facts_sha256")
         for entry in entries
@@ -425,20 +424,8 @@ def _raw_faults(folder: JobFolder, entries: Sequence[Entry]) -> Iterator[Fault]:
 
 
 def _hashes(folder: JobFolder) -> dict[str, str]:
-    return {name: _sha256(path) for name, path in inputs_of(folder).items()}
+    return {name: sha256_of(path) for name, path in inputs_of(folder).items()}
 
 
 def _text(path: Path) -> str:
     return read_bytes(path).decode("utf-8", "backslashreplace")
-
-
-def _sha256(path: Path) -> str:
-    try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError as error:
-        raise InputError(
-            f"can't be read: {error.strerror or error}.",
-            where=str(path),
-            remedy="Check the name and the permissions.",
-        ) from error

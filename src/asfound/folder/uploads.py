@@ -7,7 +7,6 @@
 from __future__ import annotations
 
 import csv
-import hashlib
 import shutil
 import tempfile
 import tomllib
@@ -21,7 +20,7 @@ from typing import Any
 import tomli_w
 
 from asfound.errors import AmbiguityError, InputError, SettingsError
-from asfound.folder.layout import JobFolder, plain_name, write_whole
+from asfound.folder.layout import JobFolder, plain_name, sha256_of, write_whole
 from asfound.folder.settings import read_bytes, read_settings
 from asfound.intake import (
     Doubt,
@@ -140,25 +139,13 @@ def _read_record(folder: JobFolder, tag: str, verify: bool) -> UploadRecord:
     if verify:
         for entry in files:
             stored = place / str(entry["stored"])
-            if _sha256(stored) != entry["sha256"]:
+            if sha256_of(stored) != entry["sha256"]:
                 raise InputError(
                     f"the raw file of upload {tag} is not what was received: its SHA-256 differs.",
                     where=str(stored),
                     remedy="Raw files must never change. Restore it from a backup.",
                 )
     return record
-
-
-def _sha256(path: Path) -> str:
-    try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError as error:
-        raise InputError(
-            f"can't be read: {error.strerror or error}.",
-            where=str(path),
-            remedy="Check the name and the permissions.",
-        ) from error
 
 
 def read_mapping(folder: JobFolder, tag: str) -> Mapping:
@@ -230,7 +217,7 @@ def add_upload(
     ------
     InputError, AmbiguityError, SettingsError
     """
-    digest = _sha256(path)
+    digest = sha256_of(path)
     records = list_uploads(folder)
     for record in records:
         if record.sha256 == digest:
@@ -306,7 +293,7 @@ def _store(folder: JobFolder, tag: str, path: Path, track: Path | None) -> Uploa
                     "role": role,
                     "name": origin.name,
                     "stored": stored,
-                    "sha256": _sha256(stage / stored),
+                    "sha256": sha256_of(stage / stored),
                     "size": (stage / stored).stat().st_size,
                 }
             )

@@ -64,6 +64,19 @@ class Entry:
         value: dict[str, Any] = read_json(self.payload_json)
         return value
 
+    def body(self) -> dict[str, Any]:
+        """What machines are told of it; the job is known from where it was asked for."""
+        return {
+            "sequence": self.sequence,
+            "time": self.time,
+            "who": self.who,
+            "action": self.action,
+            "payload": self.payload,
+            "previous": self.previous,
+            "hash": self.hash,
+            "key": self.key,
+        }
+
     @property
     def moment(self) -> datetime:
         """`time` as a datetime in UTC."""

@@ -27,7 +27,7 @@ from asfound.desk.events import describe_task, task_body
 from asfound.desk.guard import desk_of, identity_of
 from asfound.desk.problems import Refused
 from asfound.desk.releasing import package_of, release_body, release_job
-from asfound.store import Entry, Job, UnknownError
+from asfound.store import Job, UnknownError
 
 router = new_router("jobs")
 
@@ -162,20 +162,6 @@ def show_task(request: Request, job: JobId, task: Annotated[int, Path(ge=1, le=2
     return describe_task(found)
 
 
-def entry_body(entry: Entry) -> Json:
-    """An entry as the API says it."""
-    return {
-        "sequence": entry.sequence,
-        "time": entry.time,
-        "who": entry.who,
-        "action": entry.action,
-        "payload": entry.payload,
-        "previous": entry.previous,
-        "hash": entry.hash,
-        "key": entry.key,
-    }
-
-
 @router.get("/jobs/{job}/ledger", summary="A job's ledger")
 def show_ledger(request: Request, job: JobId, cursor: Cursor = 0, limit: Limit = 100) -> Json:
     """Entries after `cursor`, the oldest first."""
@@ -184,7 +170,7 @@ def show_ledger(request: Request, job: JobId, cursor: Cursor = 0, limit: Limit =
     entries = desk.store.entries(job, after=cursor, limit=limit)
     last = entries[-1].sequence if entries else cursor
     return {
-        "entries": [entry_body(entry) for entry in entries],
+        "entries": [entry.body() for entry in entries],
         "head": head.size,
         "root": head.root,
         "next": last if last < head.size else None,
