@@ -31,7 +31,7 @@ demo: $(READY)
 desk: $(READY) frontend
 	@$(BIN)/asfound desk --demo --data desk-data
 
-test: system $(READY) lint unit
+test: setup lint unit
 
 lint: $(READY)
 	$(BIN)/ruff check src tests bench
@@ -39,7 +39,7 @@ lint: $(READY)
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-unit: $(READY)
+unit: $(READY) frontend
 	$(BIN)/python -m pytest -q -n $(JOBS) --dist worksteal
 
 bench: $(READY)

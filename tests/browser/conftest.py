@@ -77,8 +77,13 @@ def results(job: tuple[JobFolder, Results]) -> Results:
     return job[1]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
+    """Chromium for a file of tests.
+
+    Not for a whole run: while Playwright is open its event loop runs in this thread, and tests
+    elsewhere that start one of their own would fail.
+    """
     if not Path(CHROMIUM).exists():
         pytest.skip("no Chromium here; set ASFOUND_CHROMIUM")
     with sync_playwright() as playwright:
