@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from asfound.cli import show
+from asfound.cli.options import JobArgument, JsonOption
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def accuracy(
-    job: Annotated[Path, typer.Argument(help="The job's folder.", show_default=False)],
+    job: JobArgument,
     scheme: Annotated[
         list[str] | None,
         typer.Option(
@@ -26,7 +26,7 @@ def accuracy(
             show_default=False,
         ),
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Show what control, repeats and exposures prove, probable mix-ups, and proposed levels."""
     from asfound.accuracy import scheme as known_scheme

@@ -26,6 +26,7 @@ from asfound.cli import (
     show,
     stakeout,
 )
+from asfound.cli.options import JobArgument, JsonOption
 from asfound.errors import AsfoundError, InputError
 
 EXIT_CODES = {
@@ -51,9 +52,6 @@ app = typer.Typer(
     + "; ".join(f"{code} {meaning}" for code, meaning in EXIT_CODES.items())
     + ".",
 )
-
-JobArgument = Annotated[Path, typer.Argument(help="The job's folder.", show_default=False)]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
 
 
 def _version(value: bool) -> None:

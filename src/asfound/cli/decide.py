@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from asfound.cli import ledger, show
+from asfound.cli.options import JobArgument, JsonOption
 from asfound.errors import InputError
 
 if TYPE_CHECKING:
     from asfound.folder import Decided, JobFolder
     from asfound.model import ShotKey
 
-JobArgument = Annotated[Path, typer.Argument(help="The job's folder.", show_default=False)]
 WhyOption = Annotated[str, typer.Option("--why", help="The reason; always needed.")]
 WhoOption = Annotated[str, typer.Option("--who", help="Who decides; the login's name if left out.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
 
 
 def decide(

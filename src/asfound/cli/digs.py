@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from asfound.cli import show
+from asfound.cli.options import JobArgument, JsonOption
 from asfound.errors import InputError
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 
 def digs(
-    job: Annotated[Path, typer.Argument(help="The job's folder.", show_default=False)],
+    job: JobArgument,
     holes: Annotated[
         int | None,
         typer.Option(
@@ -77,7 +78,7 @@ def digs(
             show_default=False,
         ),
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Check planned digs: clearance with uncertainty, what is required, what to expose.
 

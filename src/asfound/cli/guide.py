@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from asfound.cli import show
+from asfound.cli.options import JobArgument, PlateOption, PoleOption, ServiceEpochOption
 from asfound.errors import InputError
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ _REDRAWS = 8.0  # a second
 
 
 def guide(
-    job: Annotated[Path, typer.Argument(help="The job's folder.", show_default=False)],
+    job: JobArgument,
     target: Annotated[
         str,
         typer.Argument(
@@ -39,22 +40,15 @@ def guide(
         str,
         typer.Option("--date", help="Day, YYYY-MM-DD; left out: the log's day, or today."),
     ] = "",
-    service_epoch: Annotated[
-        float | None,
-        typer.Option(help="Fixed epoch that the service delivers; left out: the day's."),
-    ] = None,
-    antenna_height: Annotated[
-        str, typer.Option(help="Antenna above the pole's tip, with unit: '2 m', '6.562 ft'.")
-    ] = "2 m",
+    service_epoch: ServiceEpochOption = None,
+    antenna_height: PoleOption = "2 m",
     tolerance: Annotated[
         str, typer.Option(help="Distance that counts as here, with unit: 0.1m, 0.3ft.")
     ] = "0.1m",
     by: Annotated[
         str, typer.Option(help="course: ahead is where you walk; north: ahead is north.")
     ] = "course",
-    plate: Annotated[
-        str, typer.Option(help="Plate the ground goes with (NOAM, Eurasia ...) where in doubt.")
-    ] = "",
+    plate: PlateOption = "",
     replay: Annotated[
         float, typer.Option(min=0.0, help="Speed of a log's replay; 0: as fast as it goes.")
     ] = 1.0,

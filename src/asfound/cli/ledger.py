@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from asfound.cli import show
+from asfound.cli.options import JobArgument, JsonOption
 
 if TYPE_CHECKING:
     from asfound.folder import JobFolder
@@ -24,9 +25,7 @@ ledger = typer.Typer(
     help="What was done to a job, when and by whom: an append-only record.",
 )
 
-JobArgument = Annotated[Path, typer.Argument(help="The job's folder.", show_default=False)]
 WhoOption = Annotated[str, typer.Option("--who", help="Who does it; the login's name if left out.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
 
 
 def note(

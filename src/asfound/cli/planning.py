@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from asfound.cli import show
+from asfound.cli.options import JsonOption
 from asfound.errors import InputError
 
 if TYPE_CHECKING:
     from asfound.em import CrossSection, Display
-
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
 
 
 class MetalName(StrEnum):

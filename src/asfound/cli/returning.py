@@ -11,6 +11,7 @@ import typer
 
 from asfound.cli import ledger, show
 from asfound.cli.guide import NMEA_HELP, frame_words, stream_day
+from asfound.cli.options import JobArgument, JsonOption, PlateOption, PoleOption, ServiceEpochOption
 from asfound.errors import AmbiguityError, InputError
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ class _Again:
 
 
 def return_to(
-    job: Annotated[Path, typer.Argument(help="The job's folder.", show_default=False)],
+    job: JobArgument,
     target: Annotated[
         str,
         typer.Argument(
@@ -69,10 +70,7 @@ def return_to(
     day: Annotated[
         str, typer.Option("--date", help="Its day, YYYY-MM-DD; left out: the log's, or today.")
     ] = "",
-    service_epoch: Annotated[
-        float | None,
-        typer.Option(help="Fixed epoch that the service delivers; left out: the day's."),
-    ] = None,
+    service_epoch: ServiceEpochOption = None,
     mark: Annotated[
         bool,
         typer.Option(
@@ -82,23 +80,19 @@ def return_to(
     deviation: Annotated[
         str, typer.Option(help="Standard deviation of --at, level and up, in metres.")
     ] = "0.011,0.022",
-    antenna_height: Annotated[
-        str, typer.Option(help="Antenna above the pole's tip, with unit: '2 m', '6.562 ft'.")
-    ] = "2 m",
+    antenna_height: PoleOption = "2 m",
     seconds: Annotated[float, typer.Option(min=1.0, help="How long --nmea is listened to.")] = 10.0,
     tolerance: Annotated[
         str, typer.Option(help="Distance within which it is the same spot: 0.1m, 0.3ft.")
     ] = "0.1m",
-    plate: Annotated[
-        str, typer.Option(help="Plate the ground goes with (NOAM, Eurasia ...) where in doubt.")
-    ] = "",
+    plate: PlateOption = "",
     store: Annotated[
         bool, typer.Option("--store", help="Keep it in repeats.toml as evidence for accuracy.")
     ] = False,
     who: Annotated[str, typer.Option(help="Who measured; the login's name if left out.")] = "",
     receiver: Annotated[str, typer.Option(help="Serial of the receiver.")] = "",
     note: Annotated[str, typer.Option(help="What else should be known.")] = "",
-    json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Say whether a spot measured again is the same spot, a different one, or not decidable."""
     import numpy as np

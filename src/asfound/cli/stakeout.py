@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from asfound.cli import show
+from asfound.cli.options import JobArgument, JsonOption, PlateOption, ServiceEpochOption
 from asfound.errors import InputError
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def stakeout(
-    job: Annotated[Path, typer.Argument(help="The job's folder.", show_default=False)],
+    job: JobArgument,
     service: Annotated[
         str,
         typer.Option(
@@ -73,13 +74,8 @@ def stakeout(
     geoid: Annotated[
         str, typer.Option(help="Geoid grid that the service's orthometric heights use.")
     ] = "",
-    service_epoch: Annotated[
-        float | None,
-        typer.Option(help="Fixed epoch that the service delivers; left out: the day's."),
-    ] = None,
-    plate: Annotated[
-        str, typer.Option(help="Plate the ground goes with (NOAM, Eurasia ...) where in doubt.")
-    ] = "",
+    service_epoch: ServiceEpochOption = None,
+    plate: PlateOption = "",
     position_accuracy: Annotated[
         float, typer.Option(help="Carry this 1-sigma error of a vague frame name, in metres.")
     ] = 0.0,
@@ -90,7 +86,7 @@ def stakeout(
             "--store", help="Keep the list in stakeout.toml: asfound process writes it again."
         ),
     ] = False,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Write a list of spots to find again, in the frame and epoch of the service in use.
 
