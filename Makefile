@@ -5,9 +5,9 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 JOBS ?= 2
 
-.PHONY: setup system frontend demo desk test lint unit bench docs lock clean
+.PHONY: setup system kernels frontend demo desk test lint unit bench docs lock clean
 
-setup: system $(READY) frontend
+setup: system $(READY) kernels frontend
 
 # PostgreSQL and a browser for the tests: installed when root, said to be missing otherwise.
 system:
@@ -17,6 +17,10 @@ system:
 frontend: $(READY)
 	@$(BIN)/python -m asfound.desk.build
 
+# Loops compiled to machine code; those that are and have not changed take no time.
+kernels: $(READY)
+	@$(BIN)/python -m asfound.compiled
+
 $(READY): requirements/lock.txt pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "asfound needs Python 3.11 or newer; try: make PYTHON=python3.11")'
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
@@ -25,10 +29,10 @@ $(READY): requirements/lock.txt pyproject.toml
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
 	@touch $(READY)
 
-demo: $(READY)
+demo: $(READY) kernels
 	@$(BIN)/asfound demo demo-job --process
 
-desk: $(READY) frontend
+desk: $(READY) kernels frontend
 	@$(BIN)/asfound desk --demo --data desk-data
 
 test: setup lint unit
@@ -39,10 +43,10 @@ lint: $(READY)
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-unit: $(READY) frontend
+unit: $(READY) kernels frontend
 	$(BIN)/python -m pytest -q -n $(JOBS) --dist worksteal
 
-bench: $(READY)
+bench: $(READY) kernels
 	@for file in bench/bench_*.py; do echo "== $$file"; $(BIN)/python $$file || exit 1; done
 
 docs: $(READY)
