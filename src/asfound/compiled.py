@@ -15,12 +15,19 @@ on an index past an array's end.
 
 from __future__ import annotations
 
+import functools
 import importlib
+import logging
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
 from numba import njit, types
+
+LOG = logging.getLogger(__name__)
+SLOW = 0.5
+"""Making a kernel ready takes milliseconds from disk and more than this when compiled [s]."""
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
@@ -49,7 +56,10 @@ def kernel(*kinds: Any) -> Callable[[_Function], _Function]:
     """Compile a function for arguments of these kinds, in order; other kinds raise TypeError."""
 
     def compiled(function: _Function) -> _Function:
+        started = time.monotonic()
         made = njit(kinds, cache=True, nogil=True, error_model="numpy")(function)
+        if time.monotonic() - started > SLOW:
+            _say_once()
         return cast(_Function, made)
 
     return compiled
@@ -58,6 +68,11 @@ def kernel(*kinds: Any) -> Callable[[_Function], _Function]:
 def part(function: _Function) -> _Function:
     """A function that kernels of its own module call, compiled into them."""
     return cast(_Function, njit(nogil=True, error_model="numpy")(function))
+
+
+@functools.cache
+def _say_once() -> None:
+    LOG.warning("Compiling the numerical loops for this machine: once, a minute or two.")
 
 
 def modules() -> Iterator[str]:
