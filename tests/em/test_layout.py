@@ -11,7 +11,7 @@ from asfound.em import (
     sweep_places,
     two_coil_depth,
 )
-from asfound.em._line_kernels import LINE_FIELD_CONSTANT
+from asfound.em._line_fields import LINE_FIELD_CONSTANT
 from asfound.errors import InputError
 
 

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from asfound.em._line_kernels import (
+from asfound.em._line_fields import (
     LINE_FIELD_CONSTANT,
     coil_field,
     coil_field_gradient,

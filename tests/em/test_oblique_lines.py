@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from asfound.em import ObliqueLines, oblique_field, oblique_field_gradient, segment_field
-from asfound.em._line_kernels import field_per_ampere
+from asfound.em._line_fields import field_per_ampere
 from asfound.errors import InputError
 
 

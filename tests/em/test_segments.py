@@ -7,8 +7,8 @@ from scipy.constants import mu_0
 from scipy.integrate import quad
 
 from asfound.em import segment_field, segment_field_gradient
-from asfound.em._line_kernels import LINE_FIELD_CONSTANT, field_per_ampere
-from asfound.em._segment_kernels import segment_kernel
+from asfound.em._line_fields import LINE_FIELD_CONSTANT, field_per_ampere
+from asfound.em._segment_fields import segment_kernel
 from asfound.errors import InputError
 
 # The solvers take CODATA's mu0, which differs from 4 pi 1e-7 in the tenth figure.

@@ -14,7 +14,7 @@ from asfound.em._distortion_calibration import (
     NeighbourPrior,
     draw_neighbours,
 )
-from asfound.em._line_kernels import LINE_FIELD_CONSTANT
+from asfound.em._line_fields import LINE_FIELD_CONSTANT
 from asfound.em.cross_section import CrossSection, section_field
 from asfound.em.receiver import CoilPair, receiver_display
 from asfound.em.sampled import width_of_readings

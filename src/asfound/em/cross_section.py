@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from asfound.em._line_kernels import LINE_FIELD_CONSTANT
+from asfound.em._line_fields import LINE_FIELD_CONSTANT
 from asfound.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]
@@ -105,7 +105,7 @@ def section_field(
 
     Notes
     -----
-    Source: Biot-Savart for long straight wires; see `_line_kernels`.
+    Source: Biot-Savart for long straight wires; see `_line_fields`.
     """
     across, above = _offsets(section, position, coil_height)
     scale = LINE_FIELD_CONSTANT / (across * across + above * above)

@@ -21,7 +21,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from asfound.em._line_kernels import LINE_FIELD_CONSTANT
+from asfound.em._line_fields import LINE_FIELD_CONSTANT
 from asfound.em.line_constants import ComplexArray, LineConstants
 from asfound.errors import InputError
 

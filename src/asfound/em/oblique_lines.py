@@ -27,7 +27,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from asfound.em._line_kernels import LINE_FIELD_CONSTANT
+from asfound.em._line_fields import LINE_FIELD_CONSTANT
 from asfound.errors import InputError
 
 FloatArray = npt.NDArray[np.float64]

@@ -19,7 +19,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from asfound.em._line_kernels import LINE_FIELD_CONSTANT, field_gradient
+from asfound.em._line_fields import LINE_FIELD_CONSTANT, field_gradient
 from asfound.em._roots import bracketed_roots
 from asfound.em.cross_section import CrossSection, FieldArray
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from asfound.em._line_kernels import LINE_FIELD_CONSTANT
+from asfound.em._line_fields import LINE_FIELD_CONSTANT
 from asfound.em.cross_section import CrossSection, section_field
 from asfound.em.depth_methods import (
     BOTTOM_HEIGHT,

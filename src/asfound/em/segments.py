@@ -17,7 +17,7 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from asfound.em._segment_kernels import (
+from asfound.em._segment_fields import (
     SegmentGradient,
     Vector,
     segment_kernel,

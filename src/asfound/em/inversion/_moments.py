@@ -15,7 +15,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from asfound.em._line_kernels import LINE_FIELD_CONSTANT, coil_field, coil_field_gradient
+from asfound.em._line_fields import LINE_FIELD_CONSTANT, coil_field, coil_field_gradient
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]

@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from asfound.em._line_kernels import LINE_FIELD_CONSTANT
+from asfound.em._line_fields import LINE_FIELD_CONSTANT
 from asfound.em.inversion._likelihood import Kind
 from asfound.em.inversion._moments import Readings
 from asfound.em.inversion.readings import UNIT_FIELDS, SweepBatch

@@ -25,7 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from asfound.em._line_kernels import LINE_FIELD_CONSTANT
+from asfound.em._line_fields import LINE_FIELD_CONSTANT
 from asfound.em.inversion._certainty import fisher_covariance
 from asfound.em.inversion._likelihood import model_field
 from asfound.em.inversion._moments import Readings
