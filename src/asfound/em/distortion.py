@@ -27,6 +27,7 @@ from asfound.em._distortion_calibration import (
     DistortionTable,
     pinpointing_sd,
 )
+from asfound.em._distortion_kernels import look_up_distortion
 from asfound.em.depth_methods import (
     BOTTOM_HEIGHT,
     COIL_SEPARATION,
@@ -42,7 +43,7 @@ MethodLike = npt.NDArray[np.int8] | Method
 # Direct and clamp put the signal on the target; induction feeds neighbours too, and what is not
 # recorded may have been induction; power and radio run on any line. A sonde is no long line: it
 # gets the middle one for want of better.
-_PRIOR_OF_METHOD = np.zeros(256, dtype=np.intp) + 1
+_PRIOR_OF_METHOD = np.ones(256, dtype=np.int8)
 _PRIOR_OF_METHOD[[Method.DIRECT, Method.CLAMP]] = 0
 _PRIOR_OF_METHOD[[Method.PASSIVE_POWER, Method.PASSIVE_RADIO]] = 2
 
@@ -85,44 +86,29 @@ def distortion_sd(
     depth) outside of the table: 0.4 to 3.2 m, separations to half of the depth. Source: own
     simulation, `_distortion_calibration`; its prior is judgement (common practice, no source).
     """
-    separation, depth = np.broadcast_arrays(
-        np.asarray(peak_null_separation, dtype=np.float64), np.asarray(depth, dtype=np.float64)
+    shape = np.broadcast_shapes(np.shape(peak_null_separation), np.shape(depth))
+    separation, shown = (
+        np.ascontiguousarray(np.broadcast_to(part, shape), np.float64).reshape(-1)
+        for part in (peak_null_separation, depth)
     )
     if table is None:
+        shares = _distortion_table.HORIZONTAL, _distortion_table.DEPTH
         prior = _PRIOR_OF_METHOD[np.asarray(method, dtype=np.uint8)]
-        horizontal, by_depth = _distortion_table.HORIZONTAL, _distortion_table.DEPTH
     else:
-        prior = np.zeros((), dtype=np.intp)
-        horizontal, by_depth = table.horizontal[np.newaxis], table.depth[np.newaxis]
-    rows, columns = len(DEPTH_NODES), len(SEPARATION_NODES)
-    positive = np.maximum(depth, 1e-3)
-    down = np.interp(np.log(positive), np.log(DEPTH_NODES), np.arange(rows))
-    recorded = np.isfinite(separation)
-    share = np.abs(np.where(recorded, separation, 0.0)) / positive
-    along = np.interp(share, SEPARATION_NODES, np.arange(columns))
-    row = np.minimum(np.nan_to_num(down).astype(np.intp), rows - 2)
-    column = np.minimum(np.nan_to_num(along).astype(np.intp), columns - 2)
-    # Where no separation was recorded both columns are the last one.
-    first = np.where(recorded, column, columns)
-    second = np.where(recorded, column + 1, columns)
-    corner = (prior * rows + row) * (columns + 1)
-    below, beside = down - row, along - column
-    upper_left, upper_right = corner + first, corner + second
-    weights = (
-        (upper_left, (1.0 - below) * (1.0 - beside)),
-        (upper_right, (1.0 - below) * beside),
-        (upper_left + columns + 1, below * (1.0 - beside)),
-        (upper_right + columns + 1, below * beside),
+        shares = table.horizontal[np.newaxis], table.depth[np.newaxis]
+        prior = np.zeros((), np.int8)
+    horizontal, below = np.empty(len(shown)), np.empty(len(shown))
+    look_up_distortion(
+        separation,
+        shown,
+        np.ascontiguousarray(np.broadcast_to(prior, shape)).reshape(-1),
+        np.log(DEPTH_NODES),
+        np.asarray(SEPARATION_NODES, np.float64),
+        *(np.ascontiguousarray(part, np.float64) for part in shares),
+        horizontal,
+        below,
     )
-
-    def look_up(values: FloatArray) -> FloatArray:
-        flat = values.reshape(-1)
-        total = np.zeros(np.shape(below))
-        for place, weight in weights:
-            total += weight * flat[place]
-        return np.asarray(total * depth)
-
-    return DistortionSd(look_up(horizontal), look_up(by_depth))
+    return DistortionSd(horizontal.reshape(shape), below.reshape(shape))
 
 
 def em_horizontal_sd(
