@@ -4,14 +4,19 @@ from __future__ import annotations
 
 from math import isfinite, log
 
+import numpy as np
+import numpy.typing as npt
+
 from asfound.compiled import BYTES, CUBE, FLOATS, FLOATS_OUT, kernel, part
+
+Floats = npt.NDArray[np.float64]
 
 SHALLOWEST = 1e-3
 """Of depths as looked up [m]: a logarithm is taken of them."""
 
 
 @part
-def _place(value, nodes):
+def _place(value: float, nodes: Floats) -> tuple[int, float]:
     """Number of the node before a value and how far it is to the next, held inside the nodes."""
     before = 0
     # Counted without a branch: where a shot falls can't be foretold.
@@ -22,25 +27,25 @@ def _place(value, nodes):
 
 
 @part
-def _within(shares, row, down, left, right, beside):
+def _within(shares: Floats, row: int, down: float, left: int, right: int, beside: float) -> float:
     """Bilinear, between two rows and two columns."""
     upper = (1.0 - beside) * shares[row, left] + beside * shares[row, right]
     lower = (1.0 - beside) * shares[row + 1, left] + beside * shares[row + 1, right]
-    return (1.0 - down) * upper + down * lower
+    return float((1.0 - down) * upper + down * lower)
 
 
 @kernel(FLOATS, FLOATS, BYTES, FLOATS, FLOATS, CUBE, CUBE, FLOATS_OUT, FLOATS_OUT)
 def look_up_distortion(
-    separation,
-    depth,
-    prior,
-    log_depth_nodes,
-    separation_nodes,
-    horizontal_shares,
-    depth_shares,
-    horizontal,
-    below,
-):
+    separation: Floats,
+    depth: Floats,
+    prior: npt.NDArray[np.int8],
+    log_depth_nodes: Floats,
+    separation_nodes: Floats,
+    horizontal_shares: Floats,
+    depth_shares: Floats,
+    horizontal: Floats,
+    below: Floats,
+) -> None:
     """Interpolate shares of the depth for every shot, and turn them into metres.
 
     Parameters

@@ -88,7 +88,7 @@ def distortion_sd(
     """
     shape = np.broadcast_shapes(np.shape(peak_null_separation), np.shape(depth))
     separation, shown = (
-        np.ascontiguousarray(np.broadcast_to(part, shape), np.float64).reshape(-1)
+        np.ascontiguousarray(np.broadcast_to(part, shape), dtype=np.float64).reshape(-1)
         for part in (peak_null_separation, depth)
     )
     if table is None:
@@ -103,8 +103,9 @@ def distortion_sd(
         shown,
         np.ascontiguousarray(np.broadcast_to(prior, shape)).reshape(-1),
         np.log(DEPTH_NODES),
-        np.asarray(SEPARATION_NODES, np.float64),
-        *(np.ascontiguousarray(part, np.float64) for part in shares),
+        SEPARATION_NODES,
+        np.ascontiguousarray(shares[0], dtype=np.float64),
+        np.ascontiguousarray(shares[1], dtype=np.float64),
         horizontal,
         below,
     )
