@@ -74,7 +74,7 @@ def along_line(
     depth, expected, spread, lateral, lateral_spread, current = (
         np.full(len(shots), np.nan) for _ in range(6)
     )
-    for runs in lines.blocks(_BLOCK):
+    for runs in [lines]:
         at = runs.order
         near = _Neighbours(runs, assembly.station[at])
         expected[at] = _expected_depth(
@@ -91,7 +91,7 @@ def along_line(
         lateral[at], lateral_spread[at] = _lateral(
             run, ground.easting[at], ground.northing[at], np.sqrt(plan)
         )
-    for runs in signals.blocks(_BLOCK):
+    for runs in [signals]:
         at = runs.order
         logarithm = np.log(np.where(shots.current[at] > 0, shots.current[at], np.nan))
         current[at] = logarithm - _Neighbours(runs, assembly.station[at]).expected(logarithm)

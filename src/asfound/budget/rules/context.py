@@ -65,7 +65,7 @@ class RuleContext:
     @cached_property
     def signals(self) -> Runs:
         """The same, split by upload and hook-up."""
-        return by_signal(self.lines, self.shots, self.assembly)
+        return by_signal(self.lines, self.shots)
 
     @cached_property
     def log(self) -> npt.NDArray[np.int64]:

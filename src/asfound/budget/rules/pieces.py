@@ -137,7 +137,7 @@ def _spans(cuts: list[_Cut]) -> Iterator[range]:
 
 def _cuts(log: Runs, steps: Steps) -> Iterator[_Cut]:
     """Runs that have a step, cut at each."""
-    starts = log.starts()
+    starts = log.starts
     run_of = log.run[steps.place]
     bounds = np.searchsorted(run_of, np.arange(log.count + 1))
     for run in np.unique(run_of).tolist():

@@ -145,7 +145,7 @@ def _pieces_off(context: RuleContext) -> list[Piece]:
     station = context.assembly.station[order]
     leap = np.zeros(len(shots), np.int64)
     leap[order[1:]] = np.cumsum(np.abs(np.diff(station)) > _LEAP)
-    log = Runs(order, np.zeros(len(order), np.int64)).split(
+    log = Runs(order, np.array([0, len(order)])).split(
         shots.source, shots.receiver.codes, context.assembly.line, leap
     )
     spread = np.hypot(np.where(np.isfinite(shots.up_sd), shots.up_sd, 0.02), 0.015)

@@ -6,12 +6,20 @@ already stand in order, as in most logs.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
+from asfound.budget.rules._run_kernels import (
+    NO_TIME,
+    keep_usable,
+    order_by_rank,
+    signals_change,
+    split_by_signal,
+    stands_in_order,
+)
 from asfound.model import Assembly, Shots
 
 Floats = npt.NDArray[np.float64]
@@ -27,12 +35,18 @@ class Runs:
     ----------
     order : (m,) int64
         Shot indices.
-    run : (m,) int64
-        Number of each one's run, from 0, ascending.
+    starts : (runs + 1,) int64
+        Run r is ``order[starts[r]:starts[r + 1]]``.
     """
 
     order: Integers
-    run: Integers
+    starts: Integers
+
+    @staticmethod
+    def numbered(order: Integers, run: npt.NDArray[np.integer]) -> Runs:
+        """Runs from the number of each shot's run ((m,), from 0, ascending)."""
+        count = int(run[-1]) + 1 if len(run) else 0
+        return Runs(order, np.searchsorted(run, np.arange(count + 1)))
 
     def __len__(self) -> int:
         return len(self.order)
@@ -40,59 +54,46 @@ class Runs:
     @property
     def count(self) -> int:
         """Number of runs."""
-        return int(self.run[-1]) + 1 if len(self.run) else 0
+        return len(self.starts) - 1
 
-    def starts(self) -> Integers:
-        """(runs + 1,) where each run starts in `order`."""
-        return np.searchsorted(self.run, np.arange(self.count + 1))
-
-    def blocks(self, size: int) -> Iterator[Runs]:
-        """The same runs, as many whole ones at a time as come to about `size` shots."""
-        starts = self.starts()
-        first = 0
-        while first < self.count:
-            last = int(np.searchsorted(starts, starts[first] + size, "right")) - 1
-            last = min(max(last, first + 1), self.count)
-            rows = slice(starts[first], starts[last])
-            yield Runs(self.order[rows], self.run[rows] - first)
-            first = last
+    @cached_property
+    def run(self) -> Integers:
+        """(m,) number of each one's run."""
+        return np.repeat(np.arange(self.count), np.diff(self.starts))
 
     def only(self, usable: Flags) -> Runs:
         """The same runs without the shots that are not usable ((n,) bool over all shots)."""
-        kept = usable[self.order]
-        if kept.all():
-            return self
-        return Runs(self.order[kept], _renumbered(self.run[kept]))
+        order, starts = np.empty_like(self.order), np.empty_like(self.starts)
+        runs, shots = keep_usable(self.order, self.starts, usable, order, starts)
+        return Runs(order[:shots], starts[: runs + 1])
 
     def split(self, *keys: npt.NDArray[np.generic]) -> Runs:
         """Runs cut wherever one of the keys ((n,) over all shots) changes."""
         cut = np.zeros(len(self.order), bool)
-        cut[1:] = self.run[1:] != self.run[:-1]
+        cut[self.starts[:-1][np.diff(self.starts) > 0]] = True
         for key in keys:
             mine = key[self.order]
             cut[1:] |= mine[1:] != mine[:-1]
-        return Runs(self.order, np.cumsum(cut))
+        return Runs(self.order, np.append(np.flatnonzero(cut), len(cut)))
 
 
 def along_lines(assembly: Assembly) -> Runs:
-    """Every line as a run, in order of rank; numbered by the lines that have shots."""
-    order, _ = assembly.members()
-    return Runs(order, _renumbered(assembly.line[order]))
+    """Every line as a run, in order of rank; a line without shots is an empty one."""
+    starts = np.empty(len(assembly.names) + 1, np.int64)
+    order = np.empty(int(np.count_nonzero(assembly.line >= 0)), np.int64)
+    if order_by_rank(assembly.line, assembly.rank, starts, order):
+        return Runs(order, starts)
+    return Runs(*assembly.members())
 
 
-def by_signal(lines: Runs, shots: Shots, assembly: Assembly) -> Runs:
+def by_signal(lines: Runs, shots: Shots) -> Runs:
     """Lines split into what one upload logged on one hook-up, each in order along the line."""
-    order = lines.order
-    if not len(order):
+    keys = shots.source, shots.hookup.codes
+    if not signals_change(lines.order, lines.starts, *keys):
         return lines
-    base = int(shots.hookup.codes.max(initial=-1)) + 2
-    pair = shots.source[order].astype(np.int64) * base + shots.hookup.codes[order] + 1
-    within = (lines.run[1:] == lines.run[:-1]) & (pair[1:] != pair[:-1])
-    if not within.any():
-        return lines
-    code = lines.run * (int(pair.max()) + 1) + pair
-    regrouped = np.argsort(code, kind="stable")
-    return Runs(order[regrouped], _renumbered(code[regrouped]))
+    order, starts = np.empty_like(lines.order), np.empty(len(lines) + 1, np.int64)
+    count = split_by_signal(lines.order, lines.starts, *keys, order, starts)
+    return Runs(order, starts[: count + 1])
 
 
 def in_the_log(shots: Shots) -> Integers:
@@ -102,31 +103,11 @@ def in_the_log(shots: Shots) -> Integers:
     """
     source, time, row = shots.source, shots.time.view(np.int64), shots.row
     receiver = shots.receiver.codes
-    # NaT is the least integer; sorting it last is what the file's order asks for.
-    time = np.where(time == np.iinfo(np.int64).min, np.iinfo(np.int64).max, time)
-    if len(source) and _ascending(source, receiver, time, row):
+    if stands_in_order(source, receiver, time, row):
         return np.arange(len(source))
+    # NaT is the least integer; sorting it last is what the file's order asks for.
+    time = np.where(time == NO_TIME, np.iinfo(np.int64).max, time)
     return np.lexsort((row, time, receiver, source))
-
-
-def _ascending(*keys: npt.NDArray[np.integer]) -> bool:
-    """True if rows stand in the order of the keys, the first the most important."""
-    tied = np.ones(len(keys[0]) - 1, bool)
-    for key in keys:
-        if (tied & (key[1:] < key[:-1])).any():
-            return False
-        tied &= key[1:] == key[:-1]
-    return True
-
-
-def _renumbered(codes: npt.NDArray[np.integer]) -> Integers:
-    """Consecutive numbers from 0 for runs of equal codes."""
-    if not len(codes):
-        return np.empty(0, np.int64)
-    cut = np.ones(len(codes), np.int64)
-    cut[0] = 0
-    cut[1:] = codes[1:] != codes[:-1]
-    return np.cumsum(cut)
 
 
 def scatter_of_runs(values: Floats, runs: Runs, *, least: float, fewest: int = 8) -> Floats:

@@ -189,7 +189,7 @@ def _cut_at(runs: Runs, place: Integers) -> Runs:
     cut = np.zeros(len(runs), np.int64)
     cut[1:] = runs.run[1:] != runs.run[:-1]
     cut[place] = 1
-    return Runs(runs.order, np.cumsum(cut))
+    return Runs.numbered(runs.order, np.cumsum(cut))
 
 
 def _fit(

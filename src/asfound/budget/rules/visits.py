@@ -49,7 +49,7 @@ def odd_visits(log: Runs, place: Floats, height: Floats, *, least: float) -> lis
     # Every pair of visits once, seen from either side: how far one lies above the other.
     one, other, size = _by_visits(first, second, above, log.count)
     trusted = np.ones(log.count, bool)
-    starts = log.starts()
+    starts = log.starts
     found: dict[int, Piece] = {}
     bounds = np.searchsorted(one, np.arange(log.count + 1))
     suspects = np.unique(one[np.abs(size) >= least])

@@ -1,0 +1,191 @@
+"""Loops that put shots in order: along lines, by signal, and in the log."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.compiled import (
+    CODES,
+    FLAGS,
+    INTEGERS,
+    INTEGERS_OUT,
+    SHORTS,
+    kernel,
+    part,
+)
+
+Integers = npt.NDArray[np.int64]
+Codes = npt.NDArray[np.int32]
+Shorts = npt.NDArray[np.int16]
+Flags = npt.NDArray[np.bool_]
+
+NO_TIME = np.int64(np.iinfo(np.int64).min)
+"""NaT as an integer."""
+
+
+@kernel(CODES, CODES, INTEGERS_OUT, INTEGERS_OUT)
+def order_by_rank(line: Codes, rank: Codes, starts: Integers, order: Integers) -> bool:
+    """Shots of all lines in order of rank, each put straight in its place.
+
+    Parameters
+    ----------
+    line, rank : (n,) int32
+        -1 for none.
+    starts : (lines + 1,) int64, written
+    order : (shots on lines,) int64, written
+
+    Returns
+    -------
+    bool
+        False if ranks of a line do not count from 0 without gap: then nothing is in order.
+    """
+    starts[:] = 0
+    for k in range(len(line)):
+        if line[k] >= 0:
+            starts[line[k] + 1] += 1
+    for k in range(1, len(starts)):
+        starts[k] += starts[k - 1]
+    order[:] = -1
+    for k in range(len(line)):
+        if line[k] >= 0:
+            place = starts[line[k]] + rank[k]
+            if rank[k] < 0 or place >= starts[line[k] + 1] or order[place] >= 0:
+                return False
+            order[place] = k
+    return True
+
+
+@part
+def _sort_by(
+    keys: Integers,
+    values: Integers,
+    first: int,
+    last: int,
+    spare_keys: Integers,
+    spare_values: Integers,
+) -> None:
+    """Sort places `first` to `last - 1` of both by key, equal keys as they stand (by merging)."""
+    width = 1
+    while width < last - first:
+        for low in range(first, last, 2 * width):
+            middle, high = min(low + width, last), min(low + 2 * width, last)
+            left, right = low, middle
+            for place in range(low, high):
+                if left < middle and (right >= high or keys[left] <= keys[right]):
+                    taken = left
+                    left += 1
+                else:
+                    taken = right
+                    right += 1
+                spare_keys[place], spare_values[place] = keys[taken], values[taken]
+        keys[first:last] = spare_keys[first:last]
+        values[first:last] = spare_values[first:last]
+        width *= 2
+
+
+@kernel(INTEGERS, INTEGERS, SHORTS, CODES)
+def signals_change(order: Integers, starts: Integers, source: Shorts, hookup: Codes) -> bool:
+    """Whether upload or hook-up changes within any run."""
+    for run in range(len(starts) - 1):
+        for k in range(starts[run] + 1, starts[run + 1]):
+            here, before = order[k], order[k - 1]
+            if source[here] != source[before] or hookup[here] != hookup[before]:
+                return True
+    return False
+
+
+@kernel(INTEGERS, INTEGERS, SHORTS, CODES, INTEGERS_OUT, INTEGERS_OUT)
+def split_by_signal(
+    order: Integers,
+    starts: Integers,
+    source: Shorts,
+    hookup: Codes,
+    split: Integers,
+    bounds: Integers,
+) -> int:
+    """Runs regrouped by upload and hook-up, each in the order in which it stood.
+
+    Parameters
+    ----------
+    order : (m,) int64
+    starts : (runs + 1,) int64
+    source : (n,) int16
+    hookup : (n,) int32
+    split : (m,) int64, written
+    bounds : (m + 1,) int64, written
+
+    Returns
+    -------
+    int
+        Number of runs, none of them empty.
+    """
+    keys, spare = np.empty(len(order), np.int64), np.empty(len(order), np.int64)
+    spare_keys = np.empty(len(order), np.int64)
+    count = 0
+    for run in range(len(starts) - 1):
+        first, last = starts[run], starts[run + 1]
+        ascending = True
+        for k in range(first, last):
+            split[k] = order[k]
+            keys[k] = (np.int64(source[order[k]]) << 32) + hookup[order[k]]
+            ascending &= k == first or keys[k] >= keys[k - 1]
+        if not ascending:
+            _sort_by(keys, split, first, last, spare_keys, spare)
+        for k in range(first, last):
+            if k == first or keys[k] != keys[k - 1]:
+                bounds[count] = k
+                count += 1
+    bounds[count] = len(order)
+    return count
+
+
+@kernel(INTEGERS, INTEGERS, FLAGS, INTEGERS_OUT, INTEGERS_OUT)
+def keep_usable(
+    order: Integers, starts: Integers, usable: Flags, kept: Integers, bounds: Integers
+) -> tuple[int, int]:
+    """Runs without the shots that are not usable; runs of which nothing is left are left out.
+
+    Parameters
+    ----------
+    order : (m,) int64
+    starts : (runs + 1,) int64
+    usable : (n,) bool
+    kept : (m,) int64, written
+    bounds : (runs + 1,) int64, written
+
+    Returns
+    -------
+    runs, shots : int
+    """
+    count, total = 0, 0
+    for run in range(len(starts) - 1):
+        bounds[count] = total
+        for k in range(starts[run], starts[run + 1]):
+            if usable[order[k]]:
+                kept[total] = order[k]
+                total += 1
+        if total > bounds[count]:
+            count += 1
+    bounds[count] = total
+    return count, total
+
+
+@kernel(SHORTS, CODES, INTEGERS, CODES)
+def stands_in_order(source: Shorts, receiver: Codes, time: Integers, row: Codes) -> bool:
+    """Whether rows stand by upload, receiver, time and row; no time comes after all times."""
+    for k in range(1, len(source)):
+        if source[k] != source[k - 1]:
+            if source[k] < source[k - 1]:
+                return False
+        elif receiver[k] != receiver[k - 1]:
+            if receiver[k] < receiver[k - 1]:
+                return False
+        elif time[k] != time[k - 1]:
+            if time[k] == NO_TIME:
+                continue
+            if time[k - 1] == NO_TIME or time[k] < time[k - 1]:
+                return False
+        elif row[k] < row[k - 1]:
+            return False
+    return True
