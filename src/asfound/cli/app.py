@@ -344,6 +344,9 @@ def demo(
     process: Annotated[
         bool, typer.Option("--process", help="Run the main job on it at once.")
     ] = False,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Build anew, also where someone worked on it.")
+    ] = False,
     json: JsonOption = False,
 ) -> None:
     """Build the invented demonstration job: raw files, a job that has taken them in."""
@@ -352,7 +355,7 @@ def demo(
 
     with show.steps(quiet=json) as step:
         step("Inventing a village street and its shots")
-        folder = build_demo(directory, seed)
+        folder = build_demo(directory, seed, replace=replace)
         if process:
             results, files = process_job(folder.path, progress=step)
     ledger.note(folder, processed=files if process else None)
