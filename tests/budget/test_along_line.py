@@ -3,37 +3,103 @@
 import numpy as np
 import pytest
 
-from asfound.budget.rules.alongline import _median_of_four
+from asfound.budget.rules._along_kernels import odd_depths
 from asfound.budget.rules.runs import Runs, in_the_log, scatter_of_runs
 from asfound.budget.rules.steps import median_steps, straight_steps
 
 
-def test_the_median_of_four_is_numpys():
-    rng = np.random.default_rng(3)
-    values = rng.normal(size=(4, 500))
-    values[rng.random((4, 500)) < 0.3] = np.nan
-    known = np.isfinite(values).any(axis=0)
-    ours = _median_of_four(*values)
-    np.testing.assert_allclose(ours[known], np.nanmedian(values[:, known], axis=0))
-    assert np.isnan(ours[~known]).all()
+def expected_plainly(station, values):
+    """What neighbours lead one to expect, by the rule's words: a plain loop."""
+    expected = np.full(len(values), np.nan)
+    for k in range(len(values)):
+        guesses, pairs = [], 0
+        for j in range(1, 5):
+            if k - j >= 0 and k + j < len(values) and station[k + j] - station[k - j] < 60:
+                pairs += 1
+                places = station[[k - j, k + j]]
+                guesses.append(np.interp(station[k], places, values[[k - j, k + j]]))
+        if pairs < 3:
+            near = np.abs(station - station[k]) < 30
+            near[k] = False
+            near[: max(k - 4, 0)] = near[k + 5 :] = False
+            guesses = values[near]
+        if np.isfinite(guesses).any():
+            expected[k] = np.nanmedian(guesses)
+    return expected
+
+
+def along(depth, station, *, scores=0.0):
+    """Depths under level ground that lies at 0, so that depth and height say the same."""
+    count = len(depth)
+    order, starts = np.arange(count), np.array([0, count])
+    rows, usual, spread = np.empty(count, np.int64), np.empty(count), np.empty(count)
+    level, own = np.zeros(count), np.full((count, 4), 1e-4)
+    found = odd_depths(
+        order, starts, station, depth, level, -depth, own, scores, rows, usual, spread
+    )
+    return rows[:found], usual[:found], spread[:found]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_expectations_are_the_medians_of_what_pairs_of_neighbours_predict(seed):
+    rng = np.random.default_rng(seed)
+    station = np.cumsum(rng.choice([1.0, 3.0, 9.0, 40.0], 80, p=[0.3, 0.5, 0.15, 0.05]))
+    depth = 1.2 + 0.3 * rng.standard_normal(80)
+    depth[rng.random(80) < 0.2] = np.nan
+    expected = expected_plainly(station, depth)
+    rows, usual, _ = along(depth, station)
+    assert rows.tolist() == np.flatnonzero(np.isfinite(depth) & np.isfinite(expected)).tolist()
+    np.testing.assert_allclose(usual, expected[rows], rtol=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_depth_is_passed_over_that_lies_off(seed):
+    # Rough depths, so that both kinds occur; those passed over at a glance count too.
+    rng = np.random.default_rng(seed)
+    station = 3.0 * np.arange(400)
+    depth = 1.0 + 0.1 * rng.standard_normal(400)
+    rows, usual, spread = along(depth, station)
+    off = rows[np.abs(depth[rows] - usual) > 3.0 * spread]
+    assert 20 < len(off) < 200
+    assert along(depth, station, scores=3.0)[0].tolist() == off.tolist()
 
 
 def test_a_steady_grade_is_expected_exactly(survey, straight):
     scene = survey(straight(count=21), noise=0.0, flat=True)
     scene = scene.having(depth=1.0 + 0.02 * np.arange(21))
-    inner = slice(3, 18)
-    np.testing.assert_allclose(
-        scene.context().along.depth_expected[inner], scene.shots.depth[inner], atol=1e-9
-    )
+    scene = scene.having([10], depth=5.0)
+    odd = scene.context().depths
+    assert odd.rows.tolist() == [10]
+    assert odd.expected[0] == pytest.approx(1.2, abs=1e-9)
 
 
 def test_one_bad_depth_leaves_its_neighbours_expectations_alone(survey, straight):
     for row in range(21):
         scene = survey(straight(count=21), noise=0.0)
-        along = scene.having([row], depth=12.0).context().along
-        others = np.delete(np.arange(21), row)
-        np.testing.assert_allclose(along.depth_expected[others], 1.2, atol=0.05)
-        assert along.depth[row] == pytest.approx(10.8, abs=0.1)
+        odd = scene.having([row], depth=12.0).context().depths
+        assert odd.rows.tolist() == [row]
+        assert odd.expected[0] == pytest.approx(1.2, abs=0.1)
+
+
+@pytest.mark.parametrize("row", [0, 4, 7, 16, 20])
+def test_a_place_aside_is_measured_from_the_line_of_the_others(survey, straight, row):
+    scene = survey(straight(count=21), noise=0.0).moved([row], north=0.8)
+    odd = scene.context().places
+    assert odd.rows.tolist() == [row]
+    assert odd.aside[0] == pytest.approx(0.8, abs=0.01)
+
+
+def test_places_on_a_curve_are_no_odd_ones(survey, curved):
+    assert len(survey(curved(radius=6.0, spacing=1.0)).context().places.rows) == 0
+
+
+def test_a_current_is_held_against_the_logarithms_of_its_neighbours(survey, straight):
+    scene = survey(straight(count=21), noise=0.0)
+    current = 0.1 * np.exp(-np.arange(21) / 20.0)
+    current[8] *= 2.0
+    odd = scene.having(current=current).context().currents
+    assert odd.rows.tolist() == [8]
+    assert odd.change[0] == pytest.approx(np.log(2.0), abs=1e-9)
 
 
 def test_a_pipe_laid_straight_under_uneven_ground_has_no_odd_depths(survey, straight, silent):

@@ -10,13 +10,24 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.budget.profile import Profile
-from asfound.budget.rules.alongline import AlongLine, along_line
+from asfound.budget.rules.alongline import (
+    ASIDE,
+    LEAST_ASIDE,
+    TYPED,
+    OddCurrents,
+    OddDepths,
+    OddPlaces,
+    find_odd_currents,
+    find_odd_depths,
+    find_odd_places,
+)
 from asfound.budget.rules.runs import Runs, along_lines, by_signal, in_the_log
 from asfound.model import (
     Assembly,
     Budget,
     ExposureComparison,
     Findings,
+    Fix,
     Ground,
     JobSettings,
     MixUpReport,
@@ -51,11 +62,27 @@ class RuleContext:
     unplaced: Sequence[str] = ()
 
     @cached_property
-    def along(self) -> AlongLine:
-        """Each shot against its neighbours on the line, worked out once for all rules."""
-        return along_line(
-            self.shots, self.ground, self.budget, self.assembly, self.lines, self.signals
+    def depths(self) -> OddDepths:
+        """Depths off what their neighbours lead one to expect, as far as any rule asks."""
+        scores = min(
+            self.profile("depth-typing", "off"), self.profile("depth-neighbours", "doubt"), TYPED
         )
+        return find_odd_depths(
+            self.shots, self.ground, self.budget, self.assembly, self.lines, scores
+        )
+
+    @cached_property
+    def places(self) -> OddPlaces:
+        """Places aside of where their neighbours lead one to expect them."""
+        scores = min(self.profile("position-outlier", "doubt"), ASIDE)
+        least = min(self.profile("position-outlier", "least"), LEAST_ASIDE)
+        return find_odd_places(self.ground, self.budget, self.lines, self.steady, scores, least)
+
+    @cached_property
+    def currents(self) -> OddCurrents:
+        """Currents off what their neighbours lead one to expect."""
+        factor = self.profile("current-change", "note")
+        return find_odd_currents(self.shots, self.assembly, self.signals, factor)
 
     @cached_property
     def lines(self) -> Runs:
@@ -71,6 +98,12 @@ class RuleContext:
     def log(self) -> npt.NDArray[np.int64]:
         """(n,) int64: shots by upload, receiver, time and row."""
         return in_the_log(self.shots)
+
+    @cached_property
+    def steady(self) -> Flags:
+        """(n,) bool: positions good to centimetres, as far as is known."""
+        fix = self.shots.fix
+        return np.asarray((fix == Fix.RTK_FIXED) | (fix == Fix.NOT_RECORDED))
 
     @cached_property
     def control(self) -> Flags:

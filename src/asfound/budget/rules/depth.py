@@ -72,22 +72,13 @@ _SLIPS: tuple[tuple[float, str, str], ...] = (
 )
 
 
-def _outliers(context: RuleContext, scores: float) -> np.ndarray:
-    along = context.along
-    with np.errstate(invalid="ignore"):
-        return np.flatnonzero(np.abs(along.depth) > scores * along.depth_spread)
-
-
 @rule(DEPTH_TYPING)
 def depth_typing(context: RuleContext) -> Outcome:
     if not np.isfinite(context.shots.depth).any():
         return "no upload records depths"
-    along, shots = context.along, context.shots
     limit = context.profile.tables["depth-typing"]
-    rows = _outliers(context, limit["off"])
-    reading, expected, spread = (
-        values[rows] for values in (shots.depth, along.depth_expected, along.depth_spread)
-    )
+    odd = context.depths.where(context.depths.beyond(limit["off"]))
+    rows, reading, expected, spread = odd.rows, odd.read, odd.expected, odd.spread
     off = np.abs(reading - expected)
     rare_too = off > limit["off_rare"] * spread
     # How far each slip, put right, misses what is expected, over what it may.
@@ -155,23 +146,14 @@ def _swapped(reading: float) -> Iterator[tuple[float, str]]:
 def depth_neighbours(context: RuleContext) -> Outcome:
     if not np.isfinite(context.shots.depth).any():
         return "no upload records depths"
-    along, shots = context.along, context.shots
     scores = context.profile("depth-neighbours", "doubt")
-    rows = _outliers(context, scores)
+    odd = context.depths.where(context.depths.beyond(scores))
     words = [
-        f"reads {shots.depth[row]:.2f} m, neighbours lead to expect "
-        f"{along.depth_expected[row]:.2f} m"
-        for row in rows
+        f"reads {read:.2f} m, neighbours lead to expect {usual:.2f} m"
+        for read, usual in zip(odd.read.tolist(), odd.expected.tolist(), strict=True)
     ]
-    return outcome(
-        DEPTH_NEIGHBOURS,
-        rows,
-        Severity.DOUBT,
-        np.abs(along.depth[rows]),
-        scores * along.depth_spread[rows],
-        "m",
-        words,
-    )
+    off, limit = np.abs(odd.read - odd.expected), scores * odd.spread
+    return outcome(DEPTH_NEIGHBOURS, odd.rows, Severity.DOUBT, off, limit, "m", words)
 
 
 @rule(DEPTH_RANGE)

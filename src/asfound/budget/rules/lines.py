@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from asfound.budget.rules.alongline import row_median
+from asfound.budget.rules.alongline import ASIDE, LEAST_ASIDE
 from asfound.budget.rules.context import Flags, Floats, Outcome, RuleContext, outcome, rule
 from asfound.model import Rule, Severity, Utility
 
@@ -39,8 +39,8 @@ def utility_mismatch(context: RuleContext) -> Outcome:
     sizes = np.bincount(assembly.line[assembly.line >= 0], minlength=len(assembly.names))
     few = np.append(sizes < _FEW, True)[assembly.line]
     placed = np.isfinite(context.ground.easting) & ~context.control
-    along = context.along
-    aside = along.lateral > np.maximum(4 * along.lateral_spread, 0.15)
+    aside = np.zeros(len(shots), bool)
+    aside[context.places.rows[context.places.beyond(ASIDE, LEAST_ASIDE)]] = True
     settled = placed & ~few & ~aside
     rows, *beside = _log_neighbours(context, placed & (few | aside), settled)
     reach = context.profile("utility-mismatch", "reach")
@@ -172,6 +172,16 @@ def _distance_to_line(
     return np.where(good & ~off, aside, np.inf), gap
 
 
+def row_median(values: Floats) -> Floats:
+    """Row-wise median of (n, k) without regard to NaN; NaN where all are."""
+    ordered = np.sort(values, axis=1)
+    known = np.isfinite(ordered).sum(axis=1)
+    rows = np.arange(len(values))
+    low = np.maximum((known - 1) // 2, 0)
+    high = np.minimum(known // 2, values.shape[1] - 1)
+    return np.asarray(0.5 * (ordered[rows, low] + ordered[rows, high]))
+
+
 POSITION_OUTLIER = Rule(
     "position-outlier",
     "Position does not fit",
@@ -186,13 +196,15 @@ POSITION_OUTLIER = Rule(
 
 @rule(POSITION_OUTLIER)
 def position_outlier(context: RuleContext) -> Outcome:
-    along = context.along
+    places = context.places
     scores = context.profile("position-outlier", "doubt")
     least = context.profile("position-outlier", "least")
-    limit = np.maximum(scores * along.lateral_spread, least)
-    aside = np.flatnonzero(along.lateral > limit)
-    value, limit = along.lateral[aside], limit[aside]
-    words = [f"lies {away:.2f} m aside of the line through its neighbours" for away in value]
+    odd = places.beyond(scores, least)
+    aside, value = places.rows[odd], places.aside[odd]
+    limit = np.maximum(scores * places.spread[odd], least)
+    words = [
+        f"lies {away:.2f} m aside of the line through its neighbours" for away in value.tolist()
+    ]
     rows, away, misplaced = _strays(context)
     rows, away = rows[misplaced], away[misplaced]
     far = context.profile("position-outlier", "stray")

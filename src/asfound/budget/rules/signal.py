@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from asfound.budget.rules.alongline import TYPED
 from asfound.budget.rules.context import Outcome, RuleContext, graded, nothing, outcome, rule
 from asfound.budget.rules.runs import Runs
 from asfound.budget.rules.stretches import (
@@ -16,7 +17,7 @@ from asfound.budget.rules.stretches import (
     take_apart,
     trimmed,
 )
-from asfound.model import Fix, Rule, Severity
+from asfound.model import Rule, Severity
 
 PEAK_NULL = Rule(
     "peak-null",
@@ -73,12 +74,13 @@ DISTORTED_FIELD = Rule(
 @rule(DISTORTED_FIELD)
 def distorted_field(context: RuleContext) -> Outcome:
     shots = context.shots
-    usable = ~context.control & (shots.depth > 0) & ~_typing_suspects(context)
+    usable = ~context.control & (shots.depth > 0)
+    # Single depths far off their neighbours would make two steps of their own.
+    usable[context.depths.rows[context.depths.beyond(TYPED)]] = False
     if not usable.any():
         return "no upload records depths"
     lateral = _lateral(context)
-    steady = (shots.fix == Fix.RTK_FIXED) | (shots.fix == Fix.NOT_RECORDED)
-    lateral[~steady] = np.nan
+    lateral[~context.steady] = np.nan
     measured = usable & (shots.current > 0)
     rows: list[np.ndarray] = []
     value: list[np.ndarray] = []
@@ -185,13 +187,6 @@ def _describe(stretch: Stretch, count: int) -> str:
     return f"on a stretch of {count} shots, against those before and after, {listed}"
 
 
-def _typing_suspects(context: RuleContext) -> np.ndarray:
-    """Single depths far off their neighbours: they would make two steps of their own."""
-    along = context.along
-    with np.errstate(invalid="ignore"):
-        return np.asarray(np.abs(along.depth) > 6 * along.depth_spread)
-
-
 _STRAIGHT = np.deg2rad(6.0)
 
 
@@ -289,18 +284,18 @@ CURRENT_CHANGE = Rule(
 
 @rule(CURRENT_CHANGE)
 def current_change(context: RuleContext) -> Outcome:
-    change = context.along.log_current
-    if not np.isfinite(change).any():
+    odd = context.currents
+    if not odd.known:
         return "no upload records currents of neighbouring shots"
     note, doubt = (np.log(context.profile("current-change", key)) for key in ("note", "doubt"))
-    with np.errstate(invalid="ignore"):
-        rows = np.flatnonzero((np.abs(change) > note) & ~context.control)
-    worse = np.abs(change[rows]) > doubt
+    shots = ~context.control[odd.rows]
+    rows, change = odd.rows[shots], odd.change[shots]
+    worse = np.abs(change) > doubt
     limit = np.exp(np.where(worse, doubt, note))
-    factor, current = np.exp(np.abs(change[rows])), context.shots.current[rows]
+    factor, current = np.exp(np.abs(change)), context.shots.current[rows]
     words = [
         f"reads {1000 * read:.3g} mA where neighbours lead to expect {1000 * usual:.3g} mA"
-        for read, usual in zip(current, current / np.exp(change[rows]), strict=True)
+        for read, usual in zip(current.tolist(), (current / np.exp(change)).tolist(), strict=True)
     ]
     severity = np.where(worse, Severity.DOUBT, Severity.NOTE).astype(np.int8)
     return outcome(CURRENT_CHANGE, rows, severity, factor, limit, "", words)
