@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-import shapely
 from scipy.special import ndtr
 
+from asfound.alignment._crossing_kernels import PIECE, STRETCH, box_lines, cross_segments
 from asfound.model import Budget, Crossing, Line
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 
-PIECE = 8
 TEE_REACH = 1.0
 SAME_CROSSING = 2.0
 
@@ -39,35 +38,35 @@ def find_crossings(lines: tuple[Line, ...], budget: Budget | None = None) -> tup
     Separation is centre to centre; order_certainty = Phi(separation / sd). Between samples
     heights and covariances are interpolated straight, as `Line` is sampled for.
     """
-    if len(lines) < 2:
+    a, b, first, second, t, u = _segment_crossings(lines)
+    if len(a) == 0:
         return ()
-    sizes = np.array([len(line.axis_station) for line in lines])
-    starts = np.concatenate(([0], np.cumsum(sizes))).astype(np.int64)
-    x = np.concatenate([line.easting for line in lines])
-    y = np.concatenate([line.northing for line in lines])
-    owner = np.repeat(np.arange(len(lines)), sizes)
-    first, second, t, u = _segment_crossings(x, y, starts, owner)
-    if len(first) == 0:
-        return ()
-    station = np.concatenate([line.axis_station for line in lines])
-    height = np.concatenate([line.height for line in lines])
-    shared = np.concatenate([line.covariance[:, 2, 2] for line in lines])
-    a, b = owner[first], owner[second]
+    # only lines that cross any are looked at from here on
+    own, place = np.unique(np.concatenate((a, b)), return_inverse=True)
+    place_a, place_b = place.reshape(2, -1)
+    met = [lines[k] for k in own.tolist()]
+    begin = np.concatenate(([0], np.cumsum([len(line.axis_station) for line in met])))
+    first, second = first + begin[place_a], second + begin[place_b]
+    station = np.concatenate([line.axis_station for line in met])
     station_a, station_b = _at(station, first, t), _at(station, second, u)
-    utility = np.array([int(line.utility) for line in lines])
-    length = station[starts[1:] - 1]
-    end_a = np.minimum(station_a, length[a] - station_a)
-    end_b = np.minimum(station_b, length[b] - station_b)
-    tee = (utility[a] == utility[b]) & (np.minimum(end_a, end_b) < TEE_REACH)
+    utility = np.array([int(line.utility) for line in met])
+    length = station[begin[1:] - 1]
+    end_a = np.minimum(station_a, length[place_a] - station_a)
+    end_b = np.minimum(station_b, length[place_b] - station_b)
+    tee = (utility[place_a] == utility[place_b]) & (np.minimum(end_a, end_b) < TEE_REACH)
     keep = np.flatnonzero(~tee)
     keep = keep[_distinct(a[keep], b[keep], station_a[keep])]
     first, second, a, b = first[keep], second[keep], a[keep], b[keep]
     t, u = t[keep], u[keep]
     station_a, station_b = station_a[keep], station_b[keep]
 
+    x = np.concatenate([line.easting for line in met])
+    y = np.concatenate([line.northing for line in met])
+    height = np.concatenate([line.height for line in met])
+    vertical = np.concatenate([line.covariance[:, 2, 2] for line in met])
     east, north = _at(x, first, t), _at(y, first, t)
     separation = _at(height, first, t) - _at(height, second, u)
-    variance = _at(shared, first, t) + _at(shared, second, u)
+    variance = _at(vertical, first, t) + _at(vertical, second, u)
     if budget is not None:
         near_a = _nearest_shots(lines, a, station_a)
         near_b = _nearest_shots(lines, b, station_b)
@@ -79,30 +78,24 @@ def find_crossings(lines: tuple[Line, ...], budget: Budget | None = None) -> tup
     )
     angle = np.abs(np.arctan(np.tan(turn)))
     angle = np.where(np.abs(np.cos(turn)) < 1e-12, np.pi / 2.0, angle)
-    diameter = np.array([line.outside_diameter for line in lines])
-    surface = np.abs(separation) - 0.5 * (diameter[a] + diameter[b])
-
-    found = []
-    for k in range(len(a)):
-        swap = bool(separation[k] < 0)
-        one, two = (int(b[k]), int(a[k])) if swap else (int(a[k]), int(b[k]))
-        s_one, s_two = (station_b[k], station_a[k]) if swap else (station_a[k], station_b[k])
-        found.append(
-            Crossing(
-                line_a=one,
-                line_b=two,
-                station_a=float(s_one),
-                station_b=float(s_two),
-                easting=float(east[k]),
-                northing=float(north[k]),
-                separation=float(abs(separation[k])),
-                separation_sd=float(sd[k]) if np.isfinite(separation[k]) else float("nan"),
-                surface_separation=float(surface[k]),
-                angle=float(angle[k]),
-                order_certainty=float(1.0 - certainty[k] if swap else certainty[k]),
-            )
-        )
-    return tuple(found)
+    diameter = np.array([line.outside_diameter for line in met])
+    surface = np.abs(separation) - 0.5 * (diameter[place_a] + diameter[place_b])[keep]
+    # the upper line first
+    swap = separation < 0
+    columns = (
+        np.where(swap, b, a),
+        np.where(swap, a, b),
+        np.where(swap, station_b, station_a),
+        np.where(swap, station_a, station_b),
+        east,
+        north,
+        np.abs(separation),
+        np.where(np.isfinite(separation), sd, np.nan),
+        surface,
+        angle,
+        np.where(swap, 1.0 - certainty, certainty),
+    )
+    return tuple(map(Crossing, *(column.tolist() for column in columns)))
 
 
 def _at(values: Floats, index: Integers, share: Floats) -> Floats:
@@ -110,45 +103,58 @@ def _at(values: Floats, index: Integers, share: Floats) -> Floats:
 
 
 def _segment_crossings(
-    x: Floats, y: Floats, starts: Integers, owner: Integers
-) -> tuple[Integers, Integers, Floats, Floats]:
-    """Pairs of crossing segments of different lines, and where on each (0 to 1)."""
-    sizes = np.diff(starts)
-    parts = np.maximum(1, -(-(sizes - 1) // PIECE))
-    which = np.repeat(np.arange(len(sizes)), parts)
-    within = np.arange(int(parts.sum())) - np.repeat(np.cumsum(parts) - parts, parts)
-    begin = starts[which] + within * PIECE
-    end = np.minimum(begin + PIECE, starts[which + 1] - 1)
-    whole = end > begin
-    begin, end, which = begin[whole], end[whole], which[whole]
-    number = end - begin + 1
-    offset = np.cumsum(number) - number
-    index = np.arange(int(number.sum())) - np.repeat(offset, number) + np.repeat(begin, number)
-    strings = shapely.linestrings(
-        np.column_stack((x[index], y[index])), indices=np.repeat(np.arange(len(begin)), number)
-    )
-    left, right = shapely.STRtree(strings).query(strings, predicate="intersects")
-    once = which[left] < which[right]
-    left, right = left[once], right[once]
-    segments_l, segments_r = (end - begin)[left], (end - begin)[right]
-    pairs = segments_l * segments_r
-    total = int(pairs.sum())
-    place = np.arange(total) - np.repeat(np.cumsum(pairs) - pairs, pairs)
-    width = np.repeat(segments_r, pairs)
-    i = np.repeat(begin[left], pairs) + place // width
-    j = np.repeat(begin[right], pairs) + place % width
-    ax, ay = x[i + 1] - x[i], y[i + 1] - y[i]
-    bx, by = x[j + 1] - x[j], y[j + 1] - y[j]
-    gx, gy = x[j] - x[i], y[j] - y[i]
-    cross = ax * by - ay * bx
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = (gx * by - gy * bx) / cross
-        u = (gx * ay - gy * ax) / cross
-    # half open, so that a crossing at a sample is met once
-    hit = np.flatnonzero((t >= 0) & (t < 1) & (u >= 0) & (u < 1))
-    order = np.lexsort((t[hit], i[hit], owner[j[hit]], owner[i[hit]]))
-    hit = hit[order]
-    return i[hit], j[hit], t[hit], u[hit]
+    lines: tuple[Line, ...],
+) -> tuple[Integers, Integers, Integers, Integers, Floats, Floats]:
+    """Pairs of crossing segments of different lines, by line, segment and place on it.
+
+    Returns
+    -------
+    a, b : (k,) int64
+        Lines, a < b.
+    first, second : (k,) int64
+        The segment's first sample within each line.
+    t, u : (k,) float64
+        Where on each segment (0 up to 1).
+    """
+    none, nowhere = np.empty(0, np.int64), np.empty(0)
+    if len(lines) < 2:
+        return none, none, none, none, nowhere, nowhere
+    x = np.concatenate([line.easting for line in lines])
+    y = np.concatenate([line.northing for line in lines])
+    starts = np.zeros(len(lines) + 1, np.int64)
+    np.cumsum([len(line.easting) for line in lines], out=starts[1:])
+    piece_box = np.empty((len(x) // PIECE + len(lines), 4))
+    room = len(x) // (PIECE * STRETCH) + len(lines)
+    box = np.empty((room, 4))
+    line, sample, piece = (np.zeros(room + 1, np.int64) for _ in range(3))
+    number = box_lines(x, y, starts, piece_box, box, line, sample, piece)
+    box = box[:number]
+    # sweep along the axis on which fewer overlap
+    seen = box[box[:, 0] <= box[:, 2]]
+    if len(seen) == 0:
+        return none, none, none, none, nowhere, nowhere
+    widths = (seen[:, 2:] - seen[:, :2]).sum(axis=0)
+    extent = seen[:, 2:].max(axis=0) - seen[:, :2].min(axis=0)
+    axis = int(widths[1] * extent[0] < widths[0] * extent[1])
+    order = np.argsort(box[:, axis], kind="stable")
+    box = np.ascontiguousarray(box[order])
+    span = np.ascontiguousarray(box[:, axis::2])
+    room = 1000
+    while True:
+        one, two = np.empty(room, np.int64), np.empty(room, np.int64)
+        t, u = np.empty(room), np.empty(room)
+        found = cross_segments(
+            x, y, starts, piece_box, line, sample, piece, order, span, box, one, two, t, u
+        )
+        if found <= room:
+            break
+        room = found
+    one, two, t, u = one[:found], two[:found], t[:found], u[:found]
+    a = np.searchsorted(starts, one, side="right") - 1
+    b = np.searchsorted(starts, two, side="right") - 1
+    order = np.lexsort((t, one, b, a))
+    a, b, one, two = a[order], b[order], one[order], two[order]
+    return a, b, one - starts[a], two - starts[b], t[order], u[order]
 
 
 def _distinct(a: Integers, b: Integers, station: Floats) -> Integers:
