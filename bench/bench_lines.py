@@ -79,7 +79,7 @@ def records(x, y, height, utility, line, rng):
     covariance[:, 1, 1] += base
     covariance[:, 2, 2] += 0.008**2 + scale
     centre = height + rng.normal(0.0, 0.03, count)
-    budget = Budget(
+    budget = Budget.of(
         terms, covariance, independent, centre, zero, zero, np.zeros((count, 3)), zero + np.nan
     )
     return shots, ground, budget

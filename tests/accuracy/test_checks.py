@@ -40,7 +40,7 @@ def budget_of(count, own=0.01, shared=0.0, groups=None):
         np.diag([1.0, 1.0, 4.0]) * (own**2 + shared**2), (count, 3, 3)
     ).copy()
     nothing = np.full(count, np.nan)
-    return Budget(
+    return Budget.of(
         tuple(terms),
         covariance,
         covariance,

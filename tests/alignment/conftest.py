@@ -47,7 +47,7 @@ def make_budget(centre, plane=0.03, level=0.03, terms=(), diameter=np.nan):
         covariance[:, 1, 1] += term.north_north
         covariance[:, 2, 2] += term.up_up
     zero = np.zeros(count)
-    return Budget(
+    return Budget.of(
         tuple(terms),
         covariance,
         independent,

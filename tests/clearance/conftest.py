@@ -62,7 +62,7 @@ def make_results(paths, rng=None, *, plane=0.03, level=0.05, scale=0.0, diameter
     term = BudgetTerm(
         "depth-scale", "depth scale", "invented", zero, zero, zero, zero + scale**2, group
     )
-    budget = Budget(
+    budget = Budget.of(
         (term,) if scale else (), covariance, independent, seen[:, 2], zero, zero,
         np.zeros((count, 3)), zero + diameter,
     )  # fmt: skip

@@ -169,7 +169,7 @@ def build_results(
     used_depth = reading.copy()
     used_depth[SWEPT] -= 0.2
     centre = ground_height - used_depth
-    budget = Budget(
+    budget = Budget.of(
         terms=(
             BudgetTerm(
                 "gnss",
@@ -586,7 +586,7 @@ def empty_results() -> Results:
         settings=JobSettings("Nothing yet", Frame("EPSG:6427", 2010.0)),
         intake=Intake((), shots, (), (), ()),
         ground=ground,
-        budget=Budget(
+        budget=Budget.of(
             (), np.empty((0, 3, 3)), np.empty((0, 3, 3)), none, none, none, np.empty((0, 3)), none
         ),
         findings=Findings(()),

@@ -68,7 +68,7 @@ def simulate(paths, rng, hookups=None):
         "depth-scale", "depth scale", "simulated", zero, zero, zero, zero + SCALE**2,
         group,
     )  # fmt: skip
-    budget = Budget(
+    budget = Budget.of(
         (term,), covariance, independent, seen[:, 2], zero, zero, np.zeros((count, 3)), zero + SIZE
     )
     assembly = assemble(shots, ground)

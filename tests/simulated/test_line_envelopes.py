@@ -104,7 +104,7 @@ def scores(kind, spacing, seed):
     flat, up = zero + SHARED_PLANE**2, zero + SHARED_UP**2
     term = BudgetTerm("base", "base", "test", flat, flat, zero, up, own.astype(np.int32))
     covariance = independent + np.eye(3) * np.stack((flat, flat, up), axis=1)[:, None, :]
-    budget = Budget((term,), covariance, independent, z, zero, zero, np.zeros((count, 3)), zero)
+    budget = Budget.of((term,), covariance, independent, z, zero, zero, np.zeros((count, 3)), zero)
     assembly = assemble(shots, ground)
     lines = fit_lines(
         shots, ground, budget, assembly, np.zeros(count, np.int8), JobSettings("t", Frame(""))

@@ -60,7 +60,7 @@ class SharedTerm:
 def shared_terms(budget: Budget, shot: Integers) -> list[SharedTerm]:
     """Terms of the budget that any of the chosen shots share."""
     found = []
-    for term in budget.terms:
+    for term in budget.shared:
         if term.shared_by is None:
             continue
         code = term.shared_by[shot].astype(np.int64)

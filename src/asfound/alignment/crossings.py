@@ -192,7 +192,7 @@ def _nearest_shots(lines: tuple[Line, ...], line: Integers, station: Floats) -> 
 def _common(budget: Budget, one: Integers, two: Integers) -> Floats:
     """(k,) twice the covariance of both heights that shared errors make [m2]."""
     total = np.zeros(len(one))
-    for term in budget.terms:
+    for term in budget.shared:
         if term.shared_by is None:
             continue
         code_one, code_two = term.shared_by[one], term.shared_by[two]

@@ -14,32 +14,35 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
+from asfound.budget import _term_kernels
+
 Floats = npt.NDArray[np.float64]
 
-NORMAL_95 = 1.959963984540054
+NORMAL_95 = _term_kernels.NORMAL_95
 """Half-width of a 95 % interval in standard deviations."""
-RAYLEIGH_95 = 2.447746830680816
+RAYLEIGH_95 = _term_kernels.RAYLEIGH_95
 """Square root of the 95 % point of chi-squared with 2 degrees of freedom."""
+
+_RATIOS = np.linspace(0.0, 1.0, 513)
 
 
 @lru_cache(maxsize=1)
-def _factor_table() -> tuple[Floats, Floats]:
-    """k at axis ratios 0 to 1.
+def factor_table() -> Floats:
+    """k at axis ratios 0 to 1 in equal steps.
 
     With x = A cos(phi), y = q A sin(phi), A Rayleigh and phi uniform, the chance to be beyond k
     is the mean over phi of exp(-k^2 / (2 (cos^2 phi + q^2 sin^2 phi))): smooth and periodic, so
     the trapezoid rule converges fast. Newton's method finds k for 5 %.
     """
-    ratio = np.linspace(0.0, 1.0, 513)
     phi = (np.arange(720) + 0.5) * (np.pi / 2 / 720)
-    spread = np.cos(phi) ** 2 + ratio[:, None] ** 2 * np.sin(phi) ** 2
-    factor = NORMAL_95 + (RAYLEIGH_95 - NORMAL_95) * ratio**2
+    spread = np.cos(phi) ** 2 + _RATIOS[:, None] ** 2 * np.sin(phi) ** 2
+    factor = NORMAL_95 + (RAYLEIGH_95 - NORMAL_95) * _RATIOS**2
     for _ in range(12):
         tail = np.exp(-(factor[:, None] ** 2) / (2 * spread))
         excess = tail.mean(axis=1) - 0.05
         slope = -(factor[:, None] / spread * tail).mean(axis=1)
         factor = factor - excess / slope
-    return ratio, factor
+    return factor
 
 
 def circular_factor(ratio: Floats) -> Floats:
@@ -50,8 +53,7 @@ def circular_factor(ratio: Floats) -> Floats:
     ratio : (n,) float64
         Smaller over larger standard deviation, 0 to 1.
     """
-    grid, factor = _factor_table()
-    return np.asarray(np.interp(ratio, grid, factor))
+    return np.asarray(np.interp(ratio, _RATIOS, factor_table()))
 
 
 def principal_axes(

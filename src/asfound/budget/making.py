@@ -1,80 +1,64 @@
-"""How terms of a budget are made: level, or along a direction; shared, or not."""
+"""How terms of a budget are made of what the loop over shots sized."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from asfound.model import BudgetTerm, Labels
+from asfound.model import BudgetTerm
 
 Floats = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int32]
 
-_ZERO = np.array(0.0)
+NONE = np.array(0.0)
 
 
-def level_term(
-    name: str,
-    title: str,
-    basis: str,
-    horizontal: Floats | float,
-    vertical: Floats | float,
-    shared_by: Codes | None = None,
-) -> BudgetTerm:
-    """A term that is the same in all horizontal directions; variances (n,) or one for all [m2]."""
-    level = np.asarray(horizontal, np.float64)
-    up = np.asarray(vertical, np.float64)
-    return BudgetTerm(name, title, basis, level, level, _ZERO, up, shared_by)
+class SingleCause(NamedTuple):
+    """An error that each shot has of its own.
 
-
-@dataclass(frozen=True, eq=False)
-class Across:
-    """Shares of a variance across the line that fall on grid east, north, and both: (n,).
-
-    Where the line's bearing is not known it acts in full on either.
+    Parameters
+    ----------
+    name, title, basis : str
+    columns : tuple of str
+        Names of what was sized for east-east, north-north, east-north and up-up; '' for none.
     """
 
-    east: Floats
-    north: Floats
-    both: Floats
+    name: str
+    title: str
+    basis: str
+    columns: tuple[str, str, str, str]
 
-    @staticmethod
-    def of(bearing: Floats) -> Across:
-        """Across lines of these grid bearings [rad], NaN where not known."""
-        east, north = np.cos(bearing), np.sin(bearing)
-        both = -east * north
-        east *= east
-        north *= north
-        unknown = np.flatnonzero(~np.isfinite(bearing))
-        east[unknown], north[unknown], both[unknown] = 1.0, 1.0, 0.0
-        return Across(east, north, both)
+    def term(self, sized: Mapping[str, Floats]) -> BudgetTerm:
+        """The term, of columns by name."""
+        east, north, both, up = (sized[name] if name else NONE for name in self.columns)
+        return BudgetTerm(self.name, self.title, self.basis, east, north, both, up)
 
 
-def across_term(
-    name: str,
-    title: str,
-    basis: str,
-    variance: Floats,
-    across: Across,
-    vertical: Floats | float = 0.0,
-) -> BudgetTerm:
-    """A term that acts across the line only: a line is located across itself."""
-    return BudgetTerm(
-        name,
-        title,
-        basis,
-        across.east * variance,
-        across.north * variance,
-        across.both * variance,
-        np.asarray(vertical, np.float64),
-    )
+class SharedCause(NamedTuple):
+    """An error of the position that shots share.
 
+    Parameters
+    ----------
+    name, title, basis : str
+    group : str
+        By what it is shared: ``'upload'``, ``'operation'``, ``'pole'`` (of a receiver in an
+        upload) or ``'job'``.
+    level, up : () or (uploads or operations,) float64
+        Variance of a horizontal axis and of the height [m2].
+    """
 
-def pair_codes(first: Codes | None, second: Labels) -> Codes:
-    """One non-negative code for each group; rows without a label are a group of their own."""
-    code = np.where(second.codes >= 0, second.codes, len(second.names))
-    if first is not None:
-        code = first * (len(second.names) + 1) + code
-    return code.astype(np.int32)
+    name: str
+    title: str
+    basis: str
+    group: str
+    level: Floats
+    up: Floats
+
+    def term(self, index: npt.NDArray[np.integer] | None, count: int) -> BudgetTerm:
+        """The term of `count` shots with these numbers of their groups; None if all are one."""
+        code = np.zeros(count, np.int32) if index is None else index.astype(np.int32, copy=False)
+        level, up = (part[code] if part.ndim else part for part in (self.level, self.up))
+        return BudgetTerm(self.name, self.title, self.basis, level, level, NONE, up, code)

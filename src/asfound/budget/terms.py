@@ -7,16 +7,24 @@ neighbour's field) act across the line only, because a line is located across it
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import fields, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
-from asfound.budget.ellipses import NORMAL_95, RAYLEIGH_95, circular_factor, principal_axes
-from asfound.budget.field_terms import field_terms
-from asfound.budget.making import Across, Floats
-from asfound.budget.position_terms import position_terms
+from asfound.budget._term_kernels import COLUMNS, SIZES, size_terms
+from asfound.budget.ellipses import factor_table
+from asfound.budget.field_terms import FIELD_CAUSES, depth_scale_term, field_errors
+from asfound.budget.making import SharedCause
+from asfound.budget.position_terms import (
+    POSITION_CAUSES,
+    classes_of,
+    poles_of,
+    shared_causes,
+    variances_by_fix,
+)
 from asfound.budget.profile import Profile
 from asfound.budget.sizes import outside_diameters
 from asfound.model import (
@@ -25,11 +33,14 @@ from asfound.model import (
     BudgetTerm,
     Ground,
     JobSettings,
-    Labels,
     Shots,
     Source,
     SweepCorrection,
 )
+
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
+_Kind = TypeVar("_Kind", bound=np.generic)
 
 
 def error_budget(
@@ -63,122 +74,128 @@ def error_budget(
     Budget
         `centre_height` and the vertical values are NaN where a depth or a height is missing.
     """
-    size = profile.tables["errors"]
     count = len(shots)
-    by_shot = np.full(count, -1)
-    by_shot[np.array([item.shot for item in corrections], np.int64)] = np.arange(len(corrections))
-    table = _Table(count)
-    for start in range(0, max(count, 1), _BLOCK):
-        rows = slice(start, min(start + _BLOCK, count))
-        part, place = _rows(shots, rows), _rows(ground, rows)
-        near = by_shot[rows][by_shot[rows] >= 0].tolist()
-        swept = [replace(corrections[k], shot=corrections[k].shot - start) for k in near]
-        terms = [
-            *position_terms(part, place, sources, settings, size),
-            *field_terms(part, Across.of(assembly.bearing[rows]), swept, size),
-        ]
-        table.put(rows, terms, place.height - part.depth)
-    return table.budget(outside_diameters(shots, assembly, settings.sizes))
+    size = profile.tables["errors"]
+    causes = _Causes(shots, ground, assembly.bearing, sources, settings, size, corrections)
+    own, total, ellipse = np.empty((count, 4)), np.empty((count, 4)), np.empty((count, 3))
+    centre, circle, upright = np.empty(count), np.empty(count), np.empty(count)
+    shared = causes.sized(np.empty((0, 0)), own, total, centre, circle, upright, ellipse)
+    return Budget(
+        shared=tuple(term for term in shared if _matters(term)),
+        own=own,
+        total=total,
+        centre_height=centre,
+        horizontal_95=circle,
+        vertical_95=upright,
+        ellipse=ellipse,
+        outside_diameter=outside_diameters(shots, assembly, settings.sizes),
+        make_terms=causes,
+    )
 
 
-_BLOCK = 1 << 15
-"""Shots at a time: few enough that all that is in between stays in the processor's cache."""
+@dataclass(frozen=True, eq=False)
+class _Causes:
+    """All that makes errors of n shots; called, their terms one by one."""
 
-_ZERO = np.array(0.0)
-_Record = TypeVar("_Record", Shots, Ground)
+    shots: Shots
+    ground: Ground
+    bearing: Floats
+    sources: Sequence[Source]
+    settings: JobSettings
+    size: Mapping[str, float]
+    corrections: Sequence[SweepCorrection]
 
+    def __call__(self, rows: Integers | None) -> tuple[BudgetTerm, ...]:
+        """The terms of all shots, or of chosen ones; causes that add nothing are left out."""
+        if rows is not None:
+            return self.of(rows)(None)
+        columns = np.empty((len(COLUMNS), len(self.shots)))
+        none, nothing = np.empty(0), np.empty((0, 0))
+        shared = self.sized(columns, nothing, nothing, none, none, none, nothing)
+        column = dict(zip(COLUMNS, columns, strict=True))
+        column["seating up"] = np.array(self.size["seating"] ** 2)
+        single = {cause.name: cause.term(column) for cause in (*POSITION_CAUSES, *FIELD_CAUSES)}
+        terms = {term.name: term for term in shared} | single
+        return tuple(term for name in _ORDER if (term := terms.get(name)) and _matters(term))
 
-def _rows(record: _Record, rows: slice) -> _Record:
-    """Some rows of a record of columns, not copied."""
-    columns: dict[str, object] = {}
-    for field in fields(record):
-        value = getattr(record, field.name)
-        if isinstance(value, np.ndarray):
-            columns[field.name] = value[rows]
-        elif isinstance(value, Labels):
-            columns[field.name] = Labels(value.codes[rows], value.names)
-    return replace(record, **columns)  # type: ignore[arg-type]
-
-
-class _Table:
-    """A budget as it is filled, some rows at a time."""
-
-    def __init__(self, count: int) -> None:
-        self.count = count
-        self.covariance, self.independent = np.zeros((count, 3, 3)), np.zeros((count, 3, 3))
-        self.centre, self.circle, self.upright = (np.empty(count) for _ in range(3))
-        self.ellipse = np.empty((count, 3))
-        self.terms: dict[str, BudgetTerm] = {}
-
-    def put(self, rows: slice, terms: Sequence[BudgetTerm], centre: Floats) -> None:
-        """Add the terms of some rows, and what follows from their sum."""
-        for term in terms:
-            self.terms[term.name] = self._kept(rows, term)
-        own = _summed(len(centre), (term for term in terms if term.shared_by is None))
-        shared = _summed(len(centre), (term for term in terms if term.shared_by is not None))
-        unknown = np.flatnonzero(~np.isfinite(centre))
-        own[3][unknown] = np.nan
-        east, north, both, up = (one + other for one, other in zip(own, shared, strict=True))
-        _fill(self.independent[rows], *own)
-        _fill(self.covariance[rows], east, north, both, up)
-        major, minor, bearing = principal_axes(east, north, both)
-        ratio = np.divide(minor, major, out=np.ones(len(major)), where=major > 0)
-        self.centre[rows] = centre
-        self.circle[rows] = major * circular_factor(ratio)
-        self.upright[rows] = NORMAL_95 * np.sqrt(up)
-        axes = (major * RAYLEIGH_95, minor * RAYLEIGH_95, bearing)
-        for column, values in enumerate(axes):
-            self.ellipse[rows, column] = values
-
-    def _kept(self, rows: slice, term: BudgetTerm) -> BudgetTerm:
-        """The term of all rows, with these rows put in."""
-        whole = self.terms.get(term.name)
-        parts = {}
-        for name in ("east_east", "north_north", "east_north", "up_up"):
-            new = getattr(term, name)
-            old = _ZERO if whole is None else getattr(whole, name)
-            if old.ndim == new.ndim == 0 and (rows.start == 0 or old == new):
-                parts[name] = new
-                continue
-            if not old.ndim:
-                old = np.zeros(self.count) if old == 0.0 else np.full(self.count, old)
-            old[rows] = new
-            parts[name] = old
-        codes = None if whole is None else whole.shared_by
-        if term.shared_by is not None:
-            codes = np.full(self.count, -1, np.int32) if codes is None else codes
-            codes[rows] = term.shared_by
-        return replace(term, **parts, shared_by=codes)
-
-    def budget(self, outside_diameter: Floats) -> Budget:
-        """All of it; causes that add nothing to any shot are left out."""
-        return Budget(
-            terms=tuple(term for term in self.terms.values() if _matters(term)),
-            covariance=self.covariance,
-            independent=self.independent,
-            centre_height=self.centre,
-            horizontal_95=self.circle,
-            vertical_95=self.upright,
-            ellipse=self.ellipse,
-            outside_diameter=outside_diameter,
+    def of(self, rows: Integers) -> _Causes:
+        """The same for chosen shots."""
+        ground = replace(
+            self.ground,
+            height=self.ground.height[rows],
+            convergence=self.ground.convergence[rows],
+            operation=self.ground.operation[rows],
         )
+        corrections = [
+            replace(item, shot=int(at))
+            for item in self.corrections
+            for at in np.flatnonzero(rows == item.shot)
+        ]
+        return replace(
+            self,
+            shots=self.shots.take(rows),
+            ground=ground,
+            bearing=self.bearing[rows],
+            corrections=corrections,
+        )
+
+    def sized(self, columns: Floats, *sums: Floats) -> list[BudgetTerm]:
+        """Fill columns of terms that no shots share, or the sums; return the terms they share."""
+        shots, ground, size = self.shots, self.ground, self.size
+        count = len(shots)
+        uploads = max(len(self.sources), 1 + int(shots.source.max(initial=0)))
+        causes = shared_causes(ground, self.sources, uploads, self.settings, size)
+        by_operation = [cause for cause in causes if cause.group == "operation"]
+        by_upload = [cause for cause in causes if cause.group != "operation"]
+        in_radians = {name: np.deg2rad(size[name]) for name in ("tilt_measured", "tilt_bubble")}
+        aside, below, swept = field_errors(shots, self.corrections, size)
+        pole, depth_scale = np.empty(count, np.int32), np.empty(count)
+        size_terms(
+            *(_whole(shots.source), _whole(ground.operation), _whole(shots.fix)),
+            *(_whole(shots.receiver.codes), _whole(shots.control.codes)),
+            *(_whole(shots.east_sd), _whole(shots.north_sd), _whole(shots.up_sd)),
+            *(_whole(shots.base_distance), _whole(shots.correction_age)),
+            *(_whole(shots.antenna_height), _whole(shots.tilt), _whole(shots.speed)),
+            *(_whole(shots.depth), _whole(ground.height), _whole(ground.convergence)),
+            *(_whole(self.bearing), aside, below),
+            swept,
+            np.array([in_radians.get(name, size[name]) for name in SIZES]),
+            classes_of(shots.receiver.names, self.settings.receivers),
+            variances_by_fix(size),
+            poles_of(self.sources, uploads, size),
+            _summed(by_upload, uploads),
+            _summed(by_operation, len(ground.operations) if by_operation else 0),
+            factor_table(),
+            pole,
+            *(depth_scale, columns, *sums),
+        )
+        index: dict[str, npt.NDArray[np.integer]]
+        index = {"upload": shots.source, "operation": ground.operation, "pole": pole}
+        shared = [cause.term(index.get(cause.group), count) for cause in causes]
+        return [*shared, depth_scale_term(depth_scale, shots.hookup)]
+
+
+_ORDER = (
+    *("gnss", "correction-age", "service", "operation", "frame-label", "geoid", "antenna-height"),
+    *("tilt", "seating", "logging", "pinpointing", "neighbour-field", "depth-noise"),
+    *("depth-scale", "sweep"),
+)
+"""Terms as people read them: from the antenna down to the conductor."""
+
+
+def _whole(column: npt.NDArray[_Kind]) -> npt.NDArray[_Kind]:
+    """The column as loops take it: one value after the other."""
+    return np.ascontiguousarray(column)
+
+
+def _summed(causes: Sequence[SharedCause], rows: int) -> Floats:
+    """(rows, 2) level and up of some causes together [m2]."""
+    total = np.zeros((rows, 2))
+    for cause in causes:
+        total[:, 0] += cause.level
+        total[:, 1] += cause.up
+    return total
 
 
 def _matters(term: BudgetTerm) -> bool:
     return bool(term.east_east.any() or term.north_north.any() or term.up_up.any())
-
-
-def _summed(count: int, terms: Iterable[BudgetTerm]) -> tuple[Floats, Floats, Floats, Floats]:
-    """East-east, north-north, east-north and up-up [m2]: (count,) each."""
-    total = tuple(np.zeros(count) for _ in range(4))
-    for term in terms:
-        parts = (term.east_east, term.north_north, term.east_north, term.up_up)
-        for whole, part in zip(total, parts, strict=True):
-            if part.ndim or part != 0.0:
-                whole += part
-    return total[0], total[1], total[2], total[3]
-
-
-def _fill(matrices: Floats, east: Floats, north: Floats, both: Floats, up: Floats) -> None:
-    matrices[:, 0, 0], matrices[:, 1, 1], matrices[:, 2, 2] = east, north, up
-    matrices[:, 0, 1] = matrices[:, 1, 0] = both

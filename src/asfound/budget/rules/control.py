@@ -117,8 +117,8 @@ def misread_upload(context: RuleContext) -> Outcome:
 def _up_variance(context: RuleContext, rows: np.ndarray) -> np.ndarray:
     """Of the ground point's height [m2]; the budget itself knows none where there is no depth."""
     total = np.zeros(len(rows))
-    for term in context.budget.terms:
-        total += term.up_up[rows] if term.up_up.ndim else term.up_up
+    for term in context.budget.terms_of(rows):
+        total += term.up_up
     return total
 
 
