@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from asfound.budget.rules._along_kernels import odd_depths
-from asfound.budget.rules.runs import Runs, in_the_log, scatter_of_runs
-from asfound.budget.rules.steps import median_steps, straight_steps
+from asfound.budget.rules._stretch_kernels import median_steps, scatter_of
+from asfound.budget.rules.runs import Runs, in_the_log
+from asfound.budget.rules.steps import straight_steps
 
 
 def expected_plainly(station, values):
@@ -128,21 +129,28 @@ def test_rows_without_a_time_come_after_those_with_one(survey, straight):
     assert in_the_log(scene.shots).tolist() == [0, 1, 3, 4, 5, 2]
 
 
-def test_scatter_of_runs_is_that_of_the_noise():
+@pytest.mark.parametrize("noise", [0.02, 0.1, 0.5])
+def test_scatter_is_that_of_the_noise(noise):
     rng = np.random.default_rng(4)
-    run = np.repeat([0, 1, 2], 2000)
-    noise = np.array([0.02, 0.1, 0.5])[run]
-    values = noise * rng.standard_normal(6000) + 0.001 * np.arange(6000)
-    scatter = scatter_of_runs(values, Runs.numbered(np.arange(6000), run), least=0.0)
-    np.testing.assert_allclose(scatter, [0.02, 0.1, 0.5], rtol=0.08)
+    values = noise * rng.standard_normal(2000) + 0.001 * np.arange(2000)
+    assert scatter_of(values, 2000, np.empty(2000)) == pytest.approx(noise, rel=0.08)
 
 
 def test_scatter_is_not_taken_in_by_outliers():
     rng = np.random.default_rng(4)
     values = 0.02 * rng.standard_normal(2000)
     values[::25] += 3.0
-    scatter = scatter_of_runs(values, Runs(np.arange(2000), np.array([0, 2000])), least=0.0)
-    assert scatter[0] == pytest.approx(0.02, rel=0.25)
+    assert scatter_of(values, 2000, np.empty(2000)) == pytest.approx(0.02, rel=0.25)
+
+
+@pytest.mark.parametrize("count", [3, 4, 10, 57])
+def test_scatter_is_by_the_median_second_difference(count):
+    values = np.random.default_rng(count).standard_normal(count)
+    second = np.sort(np.abs(values[1:-1] - 0.5 * (values[:-2] + values[2:])))
+    # 1.4826: consistency of the median absolute deviation with a normal distribution's sigma;
+    # a second difference of equal variances has 1.5 times the variance of one.
+    usual = 1.4826 / np.sqrt(1.5) * second[(count - 2) // 2]
+    assert scatter_of(values, count, np.empty(count)) == pytest.approx(usual, rel=1e-12)
 
 
 def test_a_step_is_measured_on_a_slope_with_its_standard_deviation():
@@ -161,11 +169,17 @@ def test_a_step_is_measured_on_a_slope_with_its_standard_deviation():
     assert np.std(sizes) == pytest.approx(np.mean(stated), rel=0.12)
 
 
+def steps_of(values):
+    step = np.empty(len(values))
+    median_steps(values, len(values), step)
+    return step
+
+
 def test_median_steps_ignore_a_single_outlier():
     values = np.zeros(30)
     values[9] = 5.0
     values[20:] += 1.0
-    step = median_steps(values, Runs(np.arange(30), np.array([0, 30])))
+    step = steps_of(values)
     assert np.nanmax(np.abs(np.delete(step, [19, 20, 21]))) == 0.0
     assert step[20] == 1.0
 
@@ -173,6 +187,11 @@ def test_median_steps_ignore_a_single_outlier():
 def test_median_steps_leave_a_steady_drift_out():
     values = -0.03 * np.arange(30.0)
     values[15:] += 0.2
-    step = median_steps(values, Runs(np.arange(30), np.array([0, 30])))
+    step = steps_of(values)
     assert step[15] == pytest.approx(0.2)
     assert np.nanmax(np.abs(step[4:12])) < 1e-12
+
+
+def test_median_steps_need_three_values_on_either_side():
+    assert np.flatnonzero(np.isfinite(steps_of(np.arange(9.0)))).tolist() == [3, 4, 5, 6]
+    assert np.isnan(steps_of(np.arange(5.0))).all()

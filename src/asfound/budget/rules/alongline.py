@@ -89,7 +89,7 @@ def find_odd_depths(
             shots.depth,
             ground.height,
             budget.centre_height,
-            own_of(budget),
+            budget.own,
             scores,
             rows,
             expected,
@@ -118,7 +118,7 @@ def find_odd_places(
             steady,
             ground.easting,
             ground.northing,
-            own_of(budget),
+            budget.own,
             scores,
             least,
             rows,
@@ -139,16 +139,6 @@ def find_odd_currents(
     )
     ascending = np.argsort(rows[:count])
     return OddCurrents(rows[ascending], change[ascending], known)
-
-
-def own_of(budget: Budget) -> Floats:
-    """(n, 4) float64: east-east, north-north, east-north, up-up of one shot alone [m2]."""
-    own: Floats | None = getattr(budget, "own", None)
-    if own is None:
-        cube = budget.independent
-        parts = [cube[:, 0, 0], cube[:, 1, 1], cube[:, 0, 1], cube[:, 2, 2]]
-        own = np.stack(parts, axis=1)
-    return own
 
 
 def _found(

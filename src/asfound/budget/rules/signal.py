@@ -2,21 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
+from asfound.budget.rules._stretch_kernels import APART, ASIDE, CURRENT, DEPTH
 from asfound.budget.rules.alongline import TYPED
 from asfound.budget.rules.context import Outcome, RuleContext, graded, nothing, outcome, rule
-from asfound.budget.rules.runs import Runs
-from asfound.budget.rules.stretches import (
-    Quantity,
-    Stretch,
-    find_stretches,
-    noise_of,
-    take_apart,
-    trimmed,
-)
+from asfound.budget.rules.stretches import Stretch, Surveyed, find_stretches
 from asfound.model import Rule, Severity
 
 PEAK_NULL = Rule(
@@ -79,145 +70,49 @@ def distorted_field(context: RuleContext) -> Outcome:
     usable[context.depths.rows[context.depths.beyond(TYPED)]] = False
     if not usable.any():
         return "no upload records depths"
-    lateral = _lateral(context)
-    lateral[~context.steady] = np.nan
+    job = Surveyed(
+        shots,
+        context.ground,
+        context.budget,
+        context.assembly,
+        context.profile,
+        context.lines,
+        context.signals,
+        context.steady,
+    )
     measured = usable & (shots.current > 0)
-    rows: list[np.ndarray] = []
-    value: list[np.ndarray] = []
-    words: list[str] = []
-    for runs, with_current in (
-        (context.signals.only(measured), True),
-        (context.signals.only(usable & ~measured), False),
-    ):
-        for stretch in _distorted_stretches(context, runs, lateral, with_current):
-            members = runs.order[stretch.first : stretch.last]
-            rows.append(members)
-            value.append(np.full(len(members), abs(np.expm1(stretch.size[_DEPTH]))))
-            words += [_describe(stretch, len(members))] * len(members)
-    if not rows:
+    found = list(find_stretches(job, measured, with_current=True))
+    if not measured.all():
+        found += find_stretches(job, usable & ~measured, with_current=False)
+    if not found:
         return nothing(DISTORTED_FIELD)
-    index = np.concatenate(rows)
+    counts = [len(stretch.rows) for stretch in found]
+    index = np.concatenate([stretch.rows for stretch in found])
+    value = np.repeat([abs(np.expm1(stretch.size[DEPTH])) for stretch in found], counts)
+    words = np.repeat([_describe(stretch) for stretch in found], counts).tolist()
     by_row = np.argsort(index)
     return outcome(
         DISTORTED_FIELD,
         index[by_row],
         Severity.DOUBT,
-        np.concatenate(value)[by_row],
+        value[by_row],
         float("nan"),
         "",
-        [words[k] for k in by_row],
+        [words[k] for k in by_row.tolist()],
     )
 
 
-_DEPTH, _CURRENT, _ASIDE, _APART = 1, 2, 3, 4
-"""Places of quantities in a stretch; the leading one, 0, is the field or, lacking that, depth."""
-
-
-def _distorted_stretches(
-    context: RuleContext, runs: Runs, lateral: np.ndarray, with_current: bool
-) -> list[Stretch]:
-    """Believable stretches of one kind of runs, none overlapping another."""
-    if len(runs) < 9:
-        return []
-    shots, limit = context.shots, context.profile.tables["distorted-field"]
-    order = runs.order
-    depth = np.log(shots.depth[order])
-    budget_sd = np.sqrt(np.maximum(context.budget.independent[order, 2, 2], 0.0))
-    depth_sd = np.minimum(np.nan_to_num(budget_sd / shots.depth[order], nan=0.1), 0.3)
-    depth_of = Quantity(depth, depth_sd, 0.02)
-    plan = context.budget.independent
-    plan_sd = np.sqrt(np.maximum(plan[order, 0, 0], plan[order, 1, 1]))
-    pinpoint = np.hypot(
-        context.profile("errors", "pinpoint_fixed"),
-        context.profile("errors", "pinpoint_relative") * shots.depth[order],
-    )
-    aside = Quantity(lateral[order], plan_sd, 0.03)
-    apart = Quantity(shots.peak_null_separation[order], pinpoint, 0.01)
-    if not with_current:
-        unknown = Quantity(np.full(len(order), np.nan), depth_sd, 0.0)
-        quantities = [depth_of, depth_of, unknown, aside, apart]
-        least, clear, convinces = limit["depth_step"], 2.5, _depth_convinces
-    else:
-        current = np.log(shots.current[order])
-        # A receiver reckons the current from the field and the depth it reads.
-        field = current - np.log(shots.depth[order] + context.profile("errors", "coil_height"))
-        noise = noise_of(field, runs, limit["field_noise"])
-        field_of = Quantity(field, noise, 0.02)
-        current_of = Quantity(current, np.hypot(noise, depth_sd), 0.03)
-        quantities = [field_of, depth_of, current_of, aside, apart]
-        least, clear, convinces = limit["field_step"], limit["clear"], _field_convinces
-    found = find_stretches(
-        runs, quantities, least=least, clear=clear, longest=int(limit["longest"])
-    )
-    apart_from_others = take_apart([s for s in found if convinces(s, limit)], len(order))
-    return trimmed(runs, apart_from_others, quantities)
-
-
-def _field_convinces(stretch: Stretch, limit: Mapping[str, float]) -> bool:
-    """Field and current off together, and something else that shows a second conductor."""
+def _describe(stretch: Stretch) -> str:
     size, score = stretch.size, stretch.score
-    if abs(size[0]) < limit["field_step"] or abs(score[0]) < limit["clear"]:
-        return False
-    # A line that runs deeper weakens the field and leaves the current as it is.
-    if size[0] * size[_CURRENT] <= 0 or abs(size[_CURRENT]) < limit["current_step"]:
-        return False
-    depth = score[_DEPTH] * np.sign(size[0])
-    proof = max(depth, abs(score[_ASIDE]), score[_APART])
-    sure = abs(size[_CURRENT]) >= limit["current_sure"]
-    return stretch.steady >= 0.6 and (proof >= limit["proof"] or (sure and depth > 0))
-
-
-def _depth_convinces(stretch: Stretch, limit: Mapping[str, float]) -> bool:
-    """Depth off throughout, and the place or the distance of peak and null with it."""
-    proof = max(abs(stretch.score[_ASIDE]), stretch.score[_APART])
-    off = abs(stretch.score[0]) >= limit["clear"] and abs(stretch.size[0]) >= limit["depth_step"]
-    return off and stretch.steady >= 0.7 and proof >= limit["proof"]
-
-
-def _describe(stretch: Stretch, count: int) -> str:
-    size, score = stretch.size, stretch.score
-    parts = [f"depth reads {100 * np.expm1(size[_DEPTH]):+.0f} %"]
-    if score[_CURRENT]:
-        parts.append(f"the current {100 * np.expm1(size[_CURRENT]):+.0f} %")
-    if score[_ASIDE]:
-        parts.append(f"the line lies {abs(size[_ASIDE]):.2f} m aside")
-    if score[_APART]:
-        parts.append(f"peak and null lie {max(size[_APART], 0.0):.2f} m farther apart")
+    parts = [f"depth reads {100 * np.expm1(size[DEPTH]):+.0f} %"]
+    if score[CURRENT]:
+        parts.append(f"the current {100 * np.expm1(size[CURRENT]):+.0f} %")
+    if score[ASIDE]:
+        parts.append(f"the line lies {abs(size[ASIDE]):.2f} m aside")
+    if score[APART]:
+        parts.append(f"peak and null lie {max(size[APART], 0.0):.2f} m farther apart")
     listed = ", ".join(parts[:-1]) + " and " + parts[-1] if len(parts) > 1 else parts[0]
-    return f"on a stretch of {count} shots, against those before and after, {listed}"
-
-
-_STRAIGHT = np.deg2rad(6.0)
-
-
-def _lateral(context: RuleContext) -> np.ndarray:
-    """(n,) metres moved to the left along each line where it runs straight, NaN at bends.
-
-    On a straight a jump aside is a step of this; at a bend it would be taken for one.
-    """
-    lines = context.lines
-    order = lines.order
-    lateral = np.full(len(context.shots), np.nan)
-    if len(order) < 2:
-        return lateral
-    east, north = context.ground.easting[order], context.ground.northing[order]
-    course = np.nan_to_num(context.assembly.bearing[order])
-    sine, cosine = np.sin(course), np.cos(course)
-    # Along the mean of both ends' courses; its length (the cosine of half the turn) hardly counts.
-    moved = 0.5 * (
-        np.diff(north) * (sine[1:] + sine[:-1]) - np.diff(east) * (cosine[1:] + cosine[:-1])
-    )
-    total = np.concatenate([[0.0], np.cumsum(moved)])
-    bent = np.zeros(len(order), bool)
-    for reach in (3, 4):
-        if len(order) <= reach:
-            break
-        straight = sine[reach:] * sine[:-reach] + cosine[reach:] * cosine[:-reach]
-        turned = (straight < np.cos(_STRAIGHT)) & (lines.run[reach:] == lines.run[:-reach])
-        bent[reach:] |= turned
-        bent[:-reach] |= turned
-    lateral[order] = np.where(bent, np.nan, total)
-    return lateral
+    return f"on a stretch of {len(stretch.rows)} shots, against those before and after, {listed}"
 
 
 WEAK_SIGNAL = Rule(
