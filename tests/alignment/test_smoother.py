@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from asfound.alignment import _smoother
-from asfound.alignment._smoother import Track, between, log_likelihoods, smooth
+from asfound.alignment._smoother import Track, between, smooth
 
 
 def track_of(sizes, rng, wander=1e-4):
@@ -29,21 +28,6 @@ def test_lines_smoothed_together_are_as_lines_smoothed_alone():
         alone = smooth(part, data[:, index])
         assert np.array_equal(alone.mean, together.mean[:, index])
         assert np.array_equal(alone.variance, together.variance[index])
-
-
-def test_a_long_line_in_pieces_is_as_in_one_piece(monkeypatch):
-    rng = np.random.default_rng(2)
-    track = track_of([3000, 5, 900], rng, 1e-5)
-    data = rng.normal(0.0, 0.05, (1, 3905))
-    pieces = smooth(track, data)
-    factors = np.array([[1.0, 1.0, 1.0], [10.0, 10.0, 10.0]])
-    likelihood = log_likelihoods(track, data, factors)
-    monkeypatch.setattr(_smoother, "LONG", 10_000)
-    whole = smooth(track, data)
-    assert pieces.mean == pytest.approx(whole.mean, abs=1e-6)
-    assert pieces.variance == pytest.approx(whole.variance, rel=1e-6)
-    # what comes before a piece's overlap is long forgotten by its own nodes
-    assert likelihood == pytest.approx(log_likelihoods(track, data, factors), abs=1e-6)
 
 
 def test_an_equal_shift_of_all_shots_passes_through_unchanged():
