@@ -6,12 +6,13 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from asfound.budget.rules._step_kernels import follow_pole
 from asfound.budget.rules.context import Outcome, RuleContext, graded, nothing, outcome, rule
 from asfound.budget.rules.pieces import BEYOND_KERBS, Piece, odd_pieces
 from asfound.budget.rules.runs import Runs
 from asfound.budget.rules.steps import straight_steps
 from asfound.budget.rules.visits import odd_visits
-from asfound.model import Fix, Rule, Severity
+from asfound.model import Rule, Severity
 
 TILT = Rule(
     "tilt",
@@ -131,6 +132,10 @@ def _in_another_unit(height: float) -> str:
     return ""
 
 
+_USUAL_SD = 0.02
+"""Of a ground height whose receiver gave no figure [m]."""
+_UNEVEN = 0.015
+"""Ground's own unevenness from shot to shot [m], 1 sigma."""
 _LEAP = 20.0
 """Walked along a line without a shot [m]: what lies behind is another visit."""
 
@@ -139,23 +144,30 @@ def _pieces_off(context: RuleContext) -> list[Piece]:
     """Pieces of the log whose ground is off by a constant."""
     shots, ground = context.shots, context.ground
     least = context.profile("antenna-height-jump", "least")
-    usable = np.isfinite(ground.height) & ~context.control & (context.assembly.line >= 0)
-    usable &= (shots.fix == Fix.RTK_FIXED) | (shots.fix == Fix.NOT_RECORDED)
-    order = context.log[usable[context.log]]
-    station = context.assembly.station[order]
-    leap = np.zeros(len(shots), np.int64)
-    leap[order[1:]] = np.cumsum(np.abs(np.diff(station)) > _LEAP)
-    log = Runs(order, np.array([0, len(order)])).split(
-        shots.source, shots.receiver.codes, context.assembly.line, leap
+    order, starts = np.empty(len(shots), np.int64), np.empty(len(shots) + 1, np.int64)
+    runs, count = follow_pole(
+        context.log,
+        ground.height,
+        context.control,
+        shots.fix,
+        shots.source,
+        shots.receiver.codes,
+        context.assembly.line,
+        context.assembly.station,
+        _LEAP,
+        order,
+        starts,
     )
-    spread = np.hypot(np.where(np.isfinite(shots.up_sd), shots.up_sd, 0.02), 0.015)
+    log = Runs(order[:count], starts[: runs + 1])
     steps = straight_steps(
-        ground.height[order],
-        spread[order],
-        station,
+        ground.height,
+        shots.up_sd,
+        context.assembly.station,
         log,
         least=least,
         score=context.profile("antenna-height-jump", "score"),
+        usual_sd=_USUAL_SD,
+        own_sd=_UNEVEN,
     )
     place = np.stack([ground.easting, ground.northing], axis=1)
     reach = context.profile("antenna-height-jump", "reach")

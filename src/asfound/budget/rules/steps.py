@@ -11,12 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from asfound.budget.rules._step_kernels import find_boundaries, fit_steps, pick_peaks
 from asfound.budget.rules.runs import Runs
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
-_SIDE = 5
 _FEWEST = 3
 
 
@@ -118,115 +119,49 @@ def straight_steps(
     *,
     least: float,
     score: float,
+    usual_sd: float = np.nan,
+    own_sd: float = 0.0,
 ) -> Steps:
     """Steps of a quantity that otherwise runs straight over ten shots, such as the ground.
 
     Parameters
     ----------
-    values, sd, station : (m,) float64
-        In the order of the runs, all finite; station in metres along the line.
+    values, sd, station : (n,) float64
+        Of all shots, finite on the runs; station in metres along the line. A standard deviation
+        that is not finite is taken as `usual_sd`.
     least : float
         Smallest step of interest.
     score : float
         Least ratio of a step to its standard deviation.
+    own_sd : float
+        How much the quantity varies by itself from shot to shot, added in quadrature.
 
     Returns
     -------
     Steps
         Only the clearest within reach of its window.
     """
-    count = len(values)
-    empty = np.empty(0)
-    none = Steps(np.empty(0, np.int64), empty, empty)
-    if count < 2 * _FEWEST:
-        return none
-    with np.errstate(divide="ignore", invalid="ignore"):
-        distance = np.diff(station)
-        grade = np.where(np.abs(distance) > 0.3, np.diff(values) / distance, np.nan)
-    # A boundary that does not stand out from the grades around it needs no fit.
-    before, behind = np.full(count, np.nan), np.full(count, np.nan)
-    before[2:], behind[:-2] = grade[:-1], grade[1:]
-    jump = np.concatenate([[0.0], np.diff(values)])
-    along = np.concatenate([[0.0], distance])
-    with np.errstate(invalid="ignore"):
-        expected = np.stack([before * along, behind * along])
-        apart = np.abs(jump - expected)
-        stands_out = ~(np.minimum(apart[0], apart[1]) < 0.6 * least)
-    inner = np.zeros(count, bool)
-    inner[3:-2] = runs.run[5:] == runs.run[:-5]
-    place = np.flatnonzero(stands_out & inner)
-    accepted = np.empty(0, np.int64)
+    order, starts = runs.order, runs.starts
+    place, run = np.empty(len(runs), np.int64), np.empty(len(runs), np.int64)
+    count = find_boundaries(order, starts, values, station, least, place, run)
+    place, run = place[:count], run[:count]
+
+    def fitted(at: Integers, *, beyond: bool) -> tuple[Floats, Floats, Flags]:
+        """Steps at numbers of boundaries, and which are clear; cut where some were accepted."""
+        size, size_sd = np.empty(len(at)), np.empty(len(at))
+        whose = order, starts, values, sd, station, usual_sd, own_sd, place[at], run[at]
+        fit_steps(*whose, place[accepted], beyond, size, size_sd)
+        clear = (np.abs(size) >= least) & (np.abs(size) >= score * size_sd)
+        return size, size_sd, clear
+
+    every, accepted = np.arange(count), np.empty(0, np.int64)
     # The clearest steps first; what lies near one is judged by the shots on its own side of it.
     for _ in range(2):
-        size, size_sd = _fit(place, values, sd, station, _cut_at(runs, accepted))
-        with np.errstate(invalid="ignore"):
-            strength = np.abs(size) / size_sd
-            good = (np.abs(size) >= least) & (strength >= score)
-        fresh = _peaks(place[good], strength[good], count, accepted)
-        accepted = np.sort(np.concatenate([accepted, fresh]))
-    size, size_sd = _fit(accepted, values, sd, station, _cut_at(runs, accepted), beyond=True)
-    with np.errstate(invalid="ignore"):
-        good = (np.abs(size) >= least) & (np.abs(size) >= score * size_sd)
-    return Steps(accepted[good], size[good], size_sd[good])
-
-
-def _peaks(place: Integers, strength: Floats, count: int, accepted: Integers) -> Integers:
-    """Places with no clearer one within reach of their window."""
-    taken = np.zeros(count, bool)
-    for here in accepted.tolist():
-        taken[max(here - _FEWEST + 1, 0) : here + _FEWEST] = True
-    kept = []
-    for at in np.argsort(-strength, kind="stable").tolist():
-        here = int(place[at])
-        if not taken[here]:
-            kept.append(here)
-            taken[max(here - _SIDE + 1, 0) : here + _SIDE] = True
-    return np.array(sorted(kept), np.int64)
-
-
-def _cut_at(runs: Runs, place: Integers) -> Runs:
-    """Runs cut at places too."""
-    cut = np.zeros(len(runs), np.int64)
-    cut[1:] = runs.run[1:] != runs.run[:-1]
-    cut[place] = 1
-    return Runs.numbered(runs.order, np.cumsum(cut))
-
-
-def _fit(
-    place: Integers,
-    values: Floats,
-    sd: Floats,
-    station: Floats,
-    runs: Runs,
-    *,
-    beyond: bool = False,
-) -> tuple[Floats, Floats]:
-    """Weighted least squares of level, slope and step at each place; the step and its sd.
-
-    With `beyond`, runs are cut at the places themselves, and each fit takes both sides.
-    """
-    offset = np.arange(-_SIDE, _SIDE)
-    near = place[:, None] + offset
-    inside = (near >= 0) & (near < len(values))
-    near = np.clip(near, 0, len(values) - 1)
-    own = runs.run[place][:, None] - (beyond & (offset < 0))
-    inside &= runs.run[near] == own
-    enough = (inside[:, :_SIDE].sum(axis=1) >= _FEWEST) & (inside[:, _SIDE:].sum(axis=1) >= _FEWEST)
-    weight = np.where(inside, 1.0 / np.maximum(sd[near], 1e-6) ** 2, 0.0)
-    total = weight.sum(axis=1)
-
-    def centred(array: Floats) -> Floats:
-        return np.asarray(array - ((weight * array).sum(axis=1) / total)[:, None])
-
-    step = centred(np.broadcast_to((offset >= 0).astype(np.float64), weight.shape))
-    slope = centred(station[near] - station[place][:, None])
-    level = values[near] - values[place][:, None]
-    ss, dd = (weight * step * step).sum(axis=1), (weight * slope * slope).sum(axis=1)
-    sd_ = (weight * step * slope).sum(axis=1)
-    sy, dy = (weight * step * level).sum(axis=1), (weight * slope * level).sum(axis=1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        determinant = ss * dd - sd_ * sd_
-        usable = enough & (determinant > 1e-9 * ss * dd)
-        size = np.where(usable, (dd * sy - sd_ * dy) / determinant, np.nan)
-        variance = np.where(usable, dd / determinant, np.nan)
-    return size, np.sqrt(variance)
+        size, size_sd, clear = fitted(every, beyond=False)
+        at = np.flatnonzero(clear)
+        clearest = np.argsort(-np.abs(size[at]) / size_sd[at], kind="stable")
+        picked = np.empty(len(at), bool)
+        pick_peaks(place[at], clearest, place[accepted], picked)
+        accepted = np.sort(np.concatenate([accepted, at[picked]]))
+    size, size_sd, clear = fitted(accepted, beyond=True)
+    return Steps(place[accepted[clear]], size[clear], size_sd[clear])
