@@ -121,13 +121,22 @@ def _expect(values: Floats, stations: Floats, shares: Floats, pairs: int, near: 
 
 
 @part
-def _like_all(values: Floats, at: int, count: int, share: float) -> bool:
-    """Whether a value lies within a share of every one of its neighbours that has one."""
-    value = values[at]
-    for k in range(max(at - PAIRS, 0), min(at + PAIRS + 1, count)):
-        if abs(value - values[k]) > share * values[k]:
-            return False
-    return True
+def _unlike(values: Floats, count: int, share: float, beyond: Floats, places: Integers) -> int:
+    """Places whose value is more than a share off that of some neighbour; their number."""
+    for k in range(count):
+        beyond[k] = 0.0
+    for step in range(1, PAIRS + 1):
+        for k in range(step, count):
+            apart = abs(values[k] - values[k - step])
+            over = apart - share * values[k - step]
+            beyond[k] = over if over > beyond[k] else beyond[k]
+            over = apart - share * values[k]
+            beyond[k - step] = over if over > beyond[k - step] else beyond[k - step]
+    found = 0
+    for k in range(count):
+        places[found] = k
+        found += beyond[k] > 0.0
+    return found
 
 
 @kernel(
@@ -183,7 +192,7 @@ def odd_depths(
     longest = 0
     for run in range(len(starts) - 1):
         longest = max(longest, starts[run + 1] - starts[run])
-    line = np.empty(longest)
+    line, beyond, suspects = np.empty(longest), np.empty(longest), np.empty(longest, np.int64)
     # A share of the neighbours' depths that is less than `score` scatters of the expected one,
     # even if that goes by the height and lies that share below them.
     sure = score * DEPTH_NOISE * INSIDE
@@ -193,15 +202,16 @@ def odd_depths(
         first, last = starts[run], starts[run + 1]
         for at in range(first, last):
             line[at - first] = depth[order[at]]
-        for at in range(first, last):
-            read = line[at - first]
-            if np.isnan(read) or _like_all(line, at - first, last - first, sure):
-                continue
+        for number in range(_unlike(line, last - first, sure, beyond, suspects)):
+            at = first + suspects[number]
             shot = order[at]
+            read = depth[shot]
             _look(station, order, at, first, last, stations)
             pairs = _weigh(stations, shares)
             _look(depth, order, at, first, last, window)
             by_depth = _expect(window, stations, shares, pairs, near)
+            if abs(read - by_depth) <= sure * by_depth:
+                continue
             _look(centre, order, at, first, last, window)
             by_height = ground[shot] - _expect(window, stations, shares, pairs, near)
             usual = by_depth
@@ -223,6 +233,27 @@ def odd_depths(
             if abs(read - usual) > score * noise:
                 rows[found], expected[found], spread[found] = shot, usual, noise
                 found += 1
+    return found
+
+
+@part
+def _other_current(
+    values: Floats, count: int, factor: float, beyond: Floats, places: Integers
+) -> int:
+    """Places whose value is more than a factor off that of some neighbour; their number."""
+    for k in range(count):
+        beyond[k] = 0.0
+    for step in range(1, PAIRS + 1):
+        for k in range(step, count):
+            one, other = values[k], values[k - step]
+            over, under = one - factor * other, other - factor * one
+            over = over if over > under else under
+            beyond[k] = over if over > beyond[k] else beyond[k]
+            beyond[k - step] = over if over > beyond[k - step] else beyond[k - step]
+    found = 0
+    for k in range(count):
+        places[found] = k
+        found += beyond[k] > 0.0
     return found
 
 
@@ -258,51 +289,62 @@ def odd_currents(
     """
     stations, window, near = np.empty(_WINDOW), np.empty(_WINDOW), np.empty(_WINDOW)
     shares = np.empty(PAIRS)
-    least, limit = 1.0 / factor, log(factor)
+    longest = 0
+    for run in range(len(starts) - 1):
+        longest = max(longest, starts[run + 1] - starts[run])
+    line, beyond, suspects = np.empty(longest), np.empty(longest), np.empty(longest, np.int64)
+    limit = log(factor)
     found, known = 0, False
     for run in range(len(starts) - 1):
         first, last = starts[run], starts[run + 1]
         for at in range(first, last):
             read = current[order[at]]
-            if not read > 0.0:
-                continue
-            like = known
-            for place in range(max(at - PAIRS, first), min(at + PAIRS + 1, last)):
-                other = current[order[place]]
-                like &= not (other > 0.0) or least * other <= read <= factor * other
-            if like:
-                continue
+            line[at - first] = read if read > 0.0 else nan
+        # All of them until something was expected somewhere.
+        count = last - first
+        if known:
+            count = _other_current(line, last - first, factor, beyond, suspects)
+        one_known = False
+        for number in range(count):
+            at = first + (suspects[number] if known else number)
             _look(station, order, at, first, last, stations)
             pairs = _weigh(stations, shares)
-            _look(current, order, at, first, last, window)
             for k in range(_WINDOW):
-                window[k] = log(window[k]) if window[k] > 0.0 else nan
-            off = log(read) - _expect(window, stations, shares, pairs, near)
-            known |= isfinite(off)
+                place = at - first + k - PAIRS
+                window[k] = log(line[place]) if 0 <= place < last - first else nan
+            off = window[PAIRS] - _expect(window, stations, shares, pairs, near)
             if abs(off) > limit:
                 rows[found], change[found] = order[at], off
                 found += 1
+            one_known |= isfinite(off)
+        known |= one_known
     return found, known
 
 
 @part
-def _suits_the_chord(
-    at: int, count: int, east: Floats, north: Floats, variance: Floats, score: float
-) -> bool:
-    """Whether a place lies well on the chord between its two neighbours."""
-    if at == 0 or at + 1 >= count:
-        return False
-    chord_east, chord_north = east[at + 1] - east[at - 1], north[at + 1] - north[at - 1]
-    own_east, own_north = east[at] - east[at - 1], north[at] - north[at - 1]
-    square = chord_east * chord_east + chord_north * chord_north
-    along = own_east * chord_east + own_north * chord_north
-    if not (0.25 < square < REACH * REACH and 0.04 * square < along < 0.96 * square):
-        return False
-    across = own_north * chord_east - own_east * chord_north
-    rest = square - along
-    scatter = square * square * variance[at]
-    scatter += rest * rest * variance[at - 1] + along * along * variance[at + 1]
-    return bool(across * across * square <= score * score * scatter)
+def _off_the_chord(
+    count: int, east: Floats, north: Floats, variance: Floats, score: float, places: Integers
+) -> int:
+    """Places that do not lie well on the chord between their two neighbours; their number."""
+    found = 0
+    for at in range(count):
+        places[found] = at
+        if at == 0 or at + 1 == count:
+            found += 1
+            continue
+        chord_east, chord_north = east[at + 1] - east[at - 1], north[at + 1] - north[at - 1]
+        own_east, own_north = east[at] - east[at - 1], north[at] - north[at - 1]
+        square = chord_east * chord_east + chord_north * chord_north
+        along = own_east * chord_east + own_north * chord_north
+        across = own_north * chord_east - own_east * chord_north
+        rest = square - along
+        scatter = square * square * variance[at]
+        scatter += rest * rest * variance[at - 1] + along * along * variance[at + 1]
+        well = across * across * square <= score * score * scatter
+        well &= (square > 0.25) & (square < REACH * REACH)
+        well &= (along > 0.04 * square) & (along < 0.96 * square)
+        found += not well
+    return found
 
 
 @part
@@ -420,7 +462,7 @@ def odd_places(
     longest = 0
     for run in range(len(starts) - 1):
         longest = max(longest, starts[run + 1] - starts[run])
-    shots = np.empty(longest, np.int64)
+    shots, suspects = np.empty(longest, np.int64), np.empty(longest, np.int64)
     east, north, variance = np.empty(longest), np.empty(longest), np.empty(longest)
     along, left = np.empty(7), np.empty(7)
     found = 0
@@ -438,9 +480,8 @@ def odd_places(
                 count += 1
         if count < 3:
             continue
-        for at in range(count):
-            if _suits_the_chord(at, count, east, north, variance, score):
-                continue
+        for number in range(_off_the_chord(count, east, north, variance, score, suspects)):
+            at = suspects[number]
             off, scatter = _best_prediction(at, count, east, north, variance, along, left)
             sd = sqrt(scatter)
             if off > least and off > score * sd:

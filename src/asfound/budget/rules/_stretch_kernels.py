@@ -74,25 +74,39 @@ _STRAIGHT = cos(pi / 30.0)
 @part
 def _of_three(a: float, b: float, c: float) -> float:
     """Median of three."""
-    return max(min(a, b), min(max(a, b), c))
+    low, high = (a, b) if a < b else (b, a)
+    high = high if high < c else c
+    return high if high > low else low
 
 
 @part
-def median_steps(values: Floats, count: int, step: Floats) -> None:
+def median_steps(values: Floats, count: int, step: Floats) -> float:
     """Median of the three values behind each boundary minus that of the three before it.
 
     A steady drift, such as that of a current that leaks away, is taken off: over three places,
     before or behind or none, whichever is between. A boundary is that before each place; it has
-    no step (NaN) where there are fewer than three values on one side.
+    no step (NaN) where there are fewer than three values on one side. The largest size is given.
     """
     for k in range(count):
         step[k] = nan
-    for k in range(_FEWEST, count - _FEWEST + 1):
-        behind = _of_three(values[k], values[k + 1], values[k + 2])
+    if count < 2 * _FEWEST:
+        return 0.0
+    for k in range(_FEWEST + 1, count - _FEWEST):
+        drift = _of_three(values[k - 1] - values[k - 4], values[k + 3] - values[k], 0.0)
         before = _of_three(values[k - 3], values[k - 2], values[k - 1])
-        drift_before = values[k - 1] - values[k - 4] if k >= 4 else 0.0
-        drift_behind = values[k + 3] - values[k] if k + 3 < count else 0.0
-        step[k] = behind - before - _of_three(drift_before, drift_behind, 0.0)
+        step[k] = _of_three(values[k], values[k + 1], values[k + 2]) - before - drift
+    # Beyond the first and the last boundary there is nothing that could drift.
+    for k in (_FEWEST, count - _FEWEST):
+        ahead = values[k + 3] - values[k] if k + 3 < count else 0.0
+        behind = values[k - 1] - values[k - 4] if k >= 4 else 0.0
+        before = _of_three(values[k - 3], values[k - 2], values[k - 1])
+        step[k] = _of_three(values[k], values[k + 1], values[k + 2]) - before
+        step[k] -= _of_three(behind, ahead, 0.0)
+    largest = 0.0
+    for k in range(_FEWEST, count - _FEWEST + 1):
+        size = abs(step[k])
+        largest = size if size > largest else largest
+    return largest
 
 
 @part
@@ -126,6 +140,15 @@ def scatter_of(values: Floats, count: int, spare: Floats) -> float:
     for k in range(1, count - 1):
         spare[k - 1] = abs(values[k] - 0.5 * (values[k - 1] + values[k + 1]))
     return _SCATTER * _smallest(spare, count - 2, (count - 2) // 2)
+
+
+@part
+def _scatters_less(values: Floats, count: int, noise: float) -> bool:
+    """Whether `scatter_of` would give less, or as good as the same, found by counting."""
+    most, below = noise / _SCATTER * (1.0 + 1e-9), 0
+    for k in range(1, count - 1):
+        below += abs(values[k] - 0.5 * (values[k - 1] + values[k + 1])) < most
+    return below > (count - 2) // 2
 
 
 @part
@@ -476,17 +499,17 @@ def distorted_stretches(
                 lead[k] = log(current[shot] / (depth[shot] + told[COIL_HEIGHT]))
             else:
                 lead[k] = log(depth[shot])
-        median_steps(lead, count, step)
-        stands_out = False
-        for k in range(count):
-            stands_out |= abs(step[k]) > least
-        if not stands_out:
+        largest, noise = median_steps(lead, count, step), 0.0
+        if not largest > least:
             continue
-        noise = max(scatter_of(lead, count, spare), told[FIELD_NOISE]) if with_current else 0.0
+        if with_current:
+            if not _scatters_less(lead, count, largest / (clear * _MEDIAN_OF_THREE)):
+                continue
+            noise = max(scatter_of(lead, count, spare), told[FIELD_NOISE])
         for k in range(count):
-            shot = shots[k]
-            sds[DEPTH, k] = _depth_noise(own[shot, 3], depth[shot])
-            sds[LEADING, k] = noise if with_current else sds[DEPTH, k]
+            sds[LEADING, k] = noise
+            if not with_current:
+                sds[LEADING, k] = _depth_noise(own[shots[k], 3], depth[shots[k]])
         steps = _sharpest(step, lead, sds[LEADING], count, (least, clear), place)
         candidates, filled = 0, False
         for at in range(steps):
@@ -519,6 +542,7 @@ def distorted_stretches(
                         values[CURRENT, k] = log(current[shot]) if with_current else nan
                         values[ASIDE, k] = lateral[shot]
                         values[APART, k] = apart[shot]
+                        sds[DEPTH, k] = _depth_noise(own[shot, 3], depth[shot])
                         sds[CURRENT, k] = hypot(noise, sds[DEPTH, k])
                         sds[ASIDE, k] = sqrt(max(own[shot, 0], own[shot, 1]))
                         sds[APART, k] = hypot(
