@@ -171,21 +171,82 @@ def keep_usable(
     return count, total
 
 
-@kernel(SHORTS, CODES, INTEGERS, CODES)
-def stands_in_order(source: Shorts, receiver: Codes, time: Integers, row: Codes) -> bool:
-    """Whether rows stand by upload, receiver, time and row; no time comes after all times."""
-    for k in range(1, len(source)):
-        if source[k] != source[k - 1]:
-            if source[k] < source[k - 1]:
-                return False
-        elif receiver[k] != receiver[k - 1]:
-            if receiver[k] < receiver[k - 1]:
-                return False
-        elif time[k] != time[k - 1]:
-            if time[k] == NO_TIME:
-                continue
-            if time[k - 1] == NO_TIME or time[k] < time[k - 1]:
-                return False
-        elif row[k] < row[k - 1]:
-            return False
-    return True
+@part
+def _logged_before(
+    one: int, other: int, source: Shorts, receiver: Codes, time: Integers, row: Codes
+) -> bool:
+    """Whether a row comes strictly before another by upload, receiver, time and row.
+
+    No time comes after all times.
+    """
+    if source[one] != source[other]:
+        return bool(source[one] < source[other])
+    if receiver[one] != receiver[other]:
+        return bool(receiver[one] < receiver[other])
+    if time[one] != time[other]:
+        if time[one] == NO_TIME or time[other] == NO_TIME:
+            return bool(time[other] == NO_TIME)
+        return bool(time[one] < time[other])
+    return bool(row[one] < row[other])
+
+
+@kernel(SHORTS, CODES, INTEGERS, CODES, INTEGERS_OUT)
+def sort_the_log(
+    source: Shorts, receiver: Codes, time: Integers, row: Codes, order: Integers
+) -> None:
+    """Rows by upload, receiver, time and row: ascending pieces, merged two by two.
+
+    Most logs are one such piece or few. Rows alike in all keys stay in order.
+
+    Parameters
+    ----------
+    source : (n,) int16
+    receiver, row : (n,) int32
+    time : (n,) int64
+    order : (n,) int64, written
+    """
+    count, pieces = len(source), 1
+    for k in range(count):
+        order[k] = k
+    for k in range(1, count):
+        pieces += _logged_before(k, k - 1, source, receiver, time, row)
+    if pieces == 1:
+        return
+    starts, merged = np.empty(pieces + 1, np.int64), np.empty(count, np.int64)
+    pieces = 0
+    for k in range(count):
+        if k == 0 or _logged_before(k, k - 1, source, receiver, time, row):
+            starts[pieces] = k
+            pieces += 1
+    starts[pieces] = count
+    while pieces > 1:
+        kept = 0
+        for piece in range(0, pieces - 1, 2):
+            first, middle, last = starts[piece], starts[piece + 1], starts[piece + 2]
+            starts[kept] = first
+            kept += 1
+            # What already stands before all of the second piece stays where it is.
+            low, high = first, middle
+            while low < high:
+                at = (low + high) // 2
+                if _logged_before(order[middle], order[at], source, receiver, time, row):
+                    high = at
+                else:
+                    low = at + 1
+            left, right = low, middle
+            for place in range(low, last):
+                if right == last or (
+                    left < middle
+                    and not _logged_before(order[right], order[left], source, receiver, time, row)
+                ):
+                    merged[place] = order[left]
+                    left += 1
+                else:
+                    merged[place] = order[right]
+                    right += 1
+            order[low:last] = merged[low:last]
+        if pieces % 2:
+            starts[kept] = starts[pieces - 1]
+            kept += 1
+        starts[kept] = count
+        pieces = kept

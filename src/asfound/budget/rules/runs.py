@@ -13,12 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.budget.rules._run_kernels import (
-    NO_TIME,
     keep_usable,
     order_by_rank,
     signals_change,
+    sort_the_log,
     split_by_signal,
-    stands_in_order,
 )
 from asfound.model import Assembly, Shots
 
@@ -101,10 +100,6 @@ def in_the_log(shots: Shots) -> Integers:
 
     Rows without a time keep their place after those with one.
     """
-    source, time, row = shots.source, shots.time.view(np.int64), shots.row
-    receiver = shots.receiver.codes
-    if stands_in_order(source, receiver, time, row):
-        return np.arange(len(source))
-    # NaT is the least integer; sorting it last is what the file's order asks for.
-    time = np.where(time == NO_TIME, np.iinfo(np.int64).max, time)
-    return np.lexsort((row, time, receiver, source))
+    order = np.empty(len(shots), np.int64)
+    sort_the_log(shots.source, shots.receiver.codes, shots.time.view(np.int64), shots.row, order)
+    return order
