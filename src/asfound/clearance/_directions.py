@@ -10,11 +10,11 @@ import numpy.typing as npt
 from scipy.linalg import qr
 
 from asfound.clearance._scene import PLAN, SPACE, Scene, core_distance, node_distances
+from asfound.clearance._touch_kernels import FAR
 
 Floats = npt.NDArray[np.float64]
 How = tuple[str, float, float]
 
-FAR = 6.5
 ABOUT = 1.0
 IMPORTANCE = 2.0
 PARALLEL = 0.05
@@ -77,14 +77,6 @@ def frame_of(scene: Scene, direction: Floats, others: Sequence[Floats] = ()) -> 
     basis[:-1, own] = kept
     basis[-1, min(3, basis.shape[1] - 1)] = 1.0
     return basis
-
-
-def steepest(scene: Scene, direction: Floats) -> float:
-    """Fastest that any part of line and dig approach each other along the direction [m]."""
-    speed = float(np.sqrt(np.sum((scene.root @ direction) ** 2, axis=1)).max())
-    if len(scene.path_root):
-        speed += float(np.sqrt(np.sum((scene.path_root @ direction) ** 2, axis=1)).max())
-    return max(speed, 1e-9)
 
 
 def _directions(scene: Scene, how: How) -> list[Floats]:

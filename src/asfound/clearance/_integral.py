@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import lru_cache
 from itertools import pairwise
 
@@ -10,28 +10,18 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
-from asfound.clearance._directions import FAR, How, frame_of, soonest_directions, steepest
-from asfound.clearance._scene import (
-    PLAN,
-    SEPARATION,
-    Scene,
-    node_distances,
-    piece_distances,
-)
+from asfound.clearance._directions import How, frame_of, soonest_directions
+from asfound.clearance._scene import PLAN, SEPARATION, Scene, node_distances, touching
+from asfound.clearance._touch_kernels import FAR, STEEPER
 
 Floats = npt.NDArray[np.float64]
-Integers = npt.NDArray[np.int64]
 
 SCRAMBLINGS = 8
 FEWEST, MOST = 32, 2048
 GOAL = 6e-4
 AGREE = 1.5e-3
 SETTLED = 4.0
-NEARLY = 1e-5
-TURNS = 40
-BOLDEST = 4.0
 CERTAIN = 5.5
-STEEPER = 1.5
 SURE = 5.0
 SEED = 20
 DIMENSIONS = 32
@@ -181,114 +171,14 @@ def _stretches(
     One set of points a direction.
     """
     across = np.concatenate(lines)
-    sizes = [len(points) for points in lines]
-    direction = np.repeat(np.stack(directions), sizes, axis=0)
-    slope = np.repeat([steepest(scene, one) for one in directions], sizes)
-    if how[0] == SEPARATION:  # a gap in height also changes where the dig slopes
-        slope = slope * STEEPER
-    radius = scene.radii(across)
-    chance = np.zeros((len(across), len(extra)))
-    low, high = np.full(len(across), -FAR), np.full(len(across), FAR)
-    todo = np.arange(len(across))
-    for e in range(len(extra)):
-        goal = radius + extra[e]
-
-        def excess(rows: Integers, t: Floats, goal: Floats = goal) -> Floats:
-            u = across[rows] + t[:, None] * direction[rows]
-            return piece_distances(scene, u, *how) - goal[rows][:, None]
-
-        first = _first(excess, todo, low[todo], high[todo], slope, +1.0)
-        hit = np.isfinite(first)
-        todo, first = todo[hit], first[hit]
-        if len(todo) == 0:
-            break
-        last = _first(excess, todo, high[todo], first, slope, -1.0)
-        last = np.where(np.isfinite(last), last, first)
-        low[todo], high[todo] = first, last
-        top = np.where(last >= FAR, np.inf, last)
-        bottom = np.where(first <= -FAR, -np.inf, first)
-        flip = bottom > 0  # the upper tail keeps its digits
-        chance[todo, e] = np.where(flip, ndtr(-bottom) - ndtr(-top), ndtr(top) - ndtr(bottom))
-    return chance
-
-
-Excess = Callable[[Integers, Floats], Floats]
-
-
-def _first(
-    excess: Excess, lines: Integers, start: Floats, stop: Floats, slope: Floats, way: float
-) -> Floats:
-    """Where, going from start towards stop, the excess first falls to zero; NaN: nowhere.
-
-    The excess is (n, p), by piece of the dig. No step is shorter than the steepest possible fall
-    allows. Longer ones follow each piece's fall seen last: as each is nearly convex they stop short
-    of its zero, and a piece that recedes stays away.
-    """
-    answer = np.full(len(start), np.nan)
-    rows, here = np.arange(len(start)), start.copy()
-    value = excess(lines, here)
-    inside = value.min(axis=1) <= 0.0
-    answer[inside] = here[inside]
-    rows, here, value = rows[~inside], here[~inside], value[~inside]
-    before, value_before = here, np.full(value.shape, np.nan)
-    for _ in range(TURNS):
-        if len(rows) == 0:
-            break
-        least = value / slope[lines[rows]][:, None]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            seen = value * np.abs(here - before)[:, None] / (value_before - value)
-        seen = np.where(seen < 0.0, np.inf, seen)
-        step = np.where(seen > least, np.minimum(seen, BOLDEST * least), least).min(axis=1)
-        ahead = here + way * (step + 1e-9)
-        out = way * (ahead - stop[rows]) > 0.0
-        ahead = np.where(out, stop[rows], ahead)
-        fresh = excess(lines[rows], ahead)
-        lowest = fresh.min(axis=1)
-        crossed = lowest <= 0.0
-        near = ~crossed & (lowest <= NEARLY)
-        answer[rows[near]] = ahead[near]
-        if crossed.any():
-            c = np.flatnonzero(crossed)
-            answer[rows[c]] = _between(
-                excess, lines[rows[c]], here[c], value[c].min(axis=1), ahead[c], lowest[c]
-            )
-        go = ~crossed & ~near & ~out
-        rows, before, value_before = rows[go], here[go], value[go]
-        here, value = ahead[go], fresh[go]
-    answer[rows] = here  # still creeping up on it: taken as there, which can only overstate
-    return answer
-
-
-def _between(
-    excess: Excess,
-    rows: Integers,
-    outside: Floats,
-    above: Floats,
-    inside: Floats,
-    below: Floats,
-) -> Floats:
-    """The zero between a place outside and a place inside, by false position."""
-    answer = inside.copy()
-    side = np.zeros(len(rows), np.int8)
-    open_ = np.arange(len(rows))
-    for turn in range(8):
-        middle = (outside * below - inside * above) / (below - above)
-        if turn == 3:
-            middle = 0.5 * (outside + inside)
-        value = excess(rows, middle).min(axis=1)
-        answer[open_] = middle
-        left = value > 0.0
-        below = np.where(left & (side == 1), 0.5 * below, below)
-        above = np.where(~left & (side == -1), 0.5 * above, above)
-        side = np.where(left, 1, -1).astype(np.int8)
-        outside, above = np.where(left, middle, outside), np.where(left, value, above)
-        inside, below = np.where(left, inside, middle), np.where(left, below, value)
-        go = np.abs(value) > NEARLY
-        if not go.any():
-            break
-        rows, open_, side = rows[go], open_[go], side[go]
-        outside, above, inside, below = outside[go], above[go], inside[go], below[go]
-    return answer
+    paths = np.repeat(np.arange(len(lines)), [len(points) for points in lines])
+    goals = scene.radii(across)[:, None] + extra
+    first, last, _ = touching(scene, across, paths, np.stack(directions), goals, *how)
+    top = np.where(last >= FAR, np.inf, last)
+    bottom = np.where(first <= -FAR, -np.inf, first)
+    flip = bottom > 0  # the upper tail keeps its digits
+    chance = np.where(flip, ndtr(-bottom) - ndtr(-top), ndtr(top) - ndtr(bottom))
+    return np.where(np.isnan(first), 0.0, chance)
 
 
 def normal_points(size: int, number: int, scrambling: int) -> Floats:

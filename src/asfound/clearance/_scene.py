@@ -14,7 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from asfound.clearance._pieces import DISC, SLAB, TUBE, WEDGE, Pieces, Vector, away
+from asfound.clearance._pieces import DISC, SLAB, TUBE, WEDGE, Pieces
+from asfound.clearance._touch_kernels import least_distances, touching_stretches
 from asfound.clearance.solids import Solid
 from asfound.model import Bore
 
@@ -23,8 +24,7 @@ Flags = npt.NDArray[np.bool_]
 Integers = npt.NDArray[np.int64]
 
 SPACE, PLAN, SEPARATION = "distance", "zone", "separation"
-SEARCH_TURNS = 24
-CLOSE = 3e-5
+BOTTOMLESS = -1e6
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,238 +160,106 @@ def core_distance(
     u : (n, q) float64
     how : str
         `SPACE`, `PLAN` (height left out), or `SEPARATION`: the greater of the distance in plan
-        beyond `horizontal` and that in height beyond `vertical`.
+        beyond `horizontal` and that in height there beyond `vertical`.
 
     Returns
     -------
     (n,) float64
         [m].
     """
-    return np.asarray(piece_distances(scene, u, how, horizontal, vertical).min(axis=1))
-
-
-def piece_distances(
-    scene: Scene, u: Floats, how: str, horizontal: float = 0.0, vertical: float = 0.0
-) -> Floats:
-    """(n, p) the same from each piece of the dig [m]."""
-    moved = scene.node[None] + (u @ scene.root.reshape(-1, scene.size).T).reshape(len(u), -1, 3)
-    if how == PLAN:
-        moved[:, :, 2] = 0.0
-    if len(scene.node) > 1 and scene.real.any():
-        start, step = moved[:, :-1][:, scene.real], np.diff(moved, axis=1)[:, scene.real]
-    else:
-        start, step = moved[:, :0], moved[:, :0]
-    found = []
-    for kind, columns, tubes in _kinds(scene):
-        shape = _shapes(scene, u, columns, tubes)
-        if how == PLAN:
-            shape = _flattened(kind, shape)
-        vector = _away(kind, shape, moved[:, :, None, :])
-        if how == SEPARATION:
-            value = _apart(kind, shape, moved[:, :, None, :], horizontal, vertical)
-        else:
-            value = _length(vector)
-        best = value.min(axis=1)
-        if start.shape[1]:
-            best = _inside(
-                kind, shape, start, step, scene.real, value, vector, how, horizontal, vertical, best
-            )
-        found.append(best)
-    return np.concatenate(found, axis=1)
+    nodes = _level(scene.node + _times(scene.root, u), how)
+    ends = _level(scene.path + _times(scene.path_root, u), how)
+    begin, finish = _segments(scene)
+    least = np.empty(len(u))
+    least_distances(
+        nodes, ends.reshape(len(u), -1, 6), begin, finish, *_pieces(scene.pieces, how),
+        how == SEPARATION, horizontal, vertical, least,
+    )  # fmt: skip
+    return least
 
 
 def node_distances(
     scene: Scene, how: str, horizontal: float = 0.0, vertical: float = 0.0
 ) -> Floats:
     """(k,) the same for each mean node alone [m]."""
-    middle = np.zeros((1, scene.size))
-    at = scene.node[None].copy()
-    if how == PLAN:
-        at[:, :, 2] = 0.0
-    best = np.full(len(scene.node), np.inf)
-    for kind, columns, tubes in _kinds(scene):
-        shape = _shapes(scene, middle, columns, tubes)
-        if how == PLAN:
-            shape = _flattened(kind, shape)
-        if how == SEPARATION:
-            value = _apart(kind, shape, at[:, :, None, :], horizontal, vertical)
-        else:
-            value = _length(_away(kind, shape, at[:, :, None, :]))
-        best = np.minimum(best, value[0].min(axis=1))
-    return best
+    nodes = _level(scene.node[:, None].copy(), how)
+    ends = _level(scene.path.copy(), how)
+    only = np.zeros(1, np.int64)
+    least = np.empty(len(nodes))
+    least_distances(
+        nodes, ends.reshape(1, -1, 6), only, only, *_pieces(scene.pieces, how),
+        how == SEPARATION, horizontal, vertical, least,
+    )  # fmt: skip
+    return least
 
 
-Group = tuple[int, Floats, Integers]
+def touching(
+    scene: Scene, across: Floats, paths: Integers, directions: Floats, goals: Floats, how: str,
+    horizontal: float = 0.0, vertical: float = 0.0,
+) -> tuple[Floats, Floats, Integers]:  # fmt: skip
+    """Where on straight paths through normal space the distance is within goals.
 
+    Parameters
+    ----------
+    scene : Scene
+    across : (n, q) float64
+        A point of each path.
+    paths : (n,) int64
+        Which direction each path has; those of one direction follow each other.
+    directions : (d, q) float64
+        Unit vectors.
+    goals : (n, e) float64
+        From the greatest down [m].
+    how, horizontal, vertical
+        As for `core_distance`.
 
-def _kinds(scene: Scene) -> list[Group]:
-    found: list[Group] = []
-    for kind in np.unique(scene.pieces.kind).tolist():
-        mine = np.flatnonzero(scene.pieces.kind == kind)
-        tube = np.cumsum(scene.pieces.kind == TUBE)[mine] - 1
-        found.append((kind, scene.pieces.shape[mine], tube if kind == TUBE else mine[:0]))
-    return found
-
-
-def _shapes(scene: Scene, u: Floats, columns: Floats, tubes: Integers) -> list[Floats]:
-    """Columns of the pieces, (1, 1, p), or (n, 1, p) for tubes that stray with u."""
-    if len(tubes) == 0:
-        return [columns[None, None, :, c] for c in range(8)]
-    ends = np.stack((2 * tubes, 2 * tubes + 1), axis=1).ravel()
-    stray = u @ scene.path_root[ends].reshape(-1, scene.size).T
-    both = (scene.path[ends].ravel() + stray).reshape(len(u), 1, len(tubes), 6)
-    return [both[..., c] for c in range(6)] + [columns[None, None, :, 6], columns[None, None, :, 7]]
-
-
-def _away(kind: int, shape: list[Floats], at: Floats) -> Vector:
-    return away(kind, tuple(shape), at[..., 0], at[..., 1], at[..., 2])
-
-
-def _length(vector: Vector) -> Floats:
-    x, y, z = vector
-    return np.asarray(np.sqrt(x * x + y * y + z * z))
-
-
-def _flattened(kind: int, shape: list[Floats]) -> list[Floats]:
-    """The same pieces as drawn in plan, for points at height zero."""
-    flat = list(shape)
-    if kind == TUBE:
-        flat[2] = flat[5] = np.zeros(1)
-    else:
-        deep = {SLAB: 6, DISC: 3, WEDGE: 6}[kind]
-        flat[deep] = np.full(1, -1e6)
-        if kind == SLAB:
-            flat[7] = np.zeros(1)
-    return flat
-
-
-def _apart(
-    kind: int, shape: list[Floats], at: Floats, horizontal: float, vertical: float
-) -> Floats:
-    """Greater of the gap in plan beyond `horizontal` and that in height there beyond `vertical`."""
-    z = at[..., 2]
-    level = at.copy()
-    level[..., 2] = 0.0
-    x, y, _ = _away(kind, _flattened(kind, shape), level)
-    if kind == TUBE:
-        ex, ey, ez = shape[3] - shape[0], shape[4] - shape[1], shape[5] - shape[2]
-        dx, dy = at[..., 0] - shape[0], at[..., 1] - shape[1]
-        share = np.clip((dx * ex + dy * ey) / np.maximum(ex * ex + ey * ey, 1e-300), 0.0, 1.0)
-        gap = np.abs(z - shape[2] - share * ez)
-    elif kind == SLAB:
-        along = (at[..., 0] - shape[0]) * shape[2] + (at[..., 1] - shape[1]) * shape[3]
-        gap = np.maximum(shape[6] + shape[7] * np.clip(along, 0.0, shape[4]) - z, 0.0)
-    else:
-        gap = np.maximum(shape[3 if kind == DISC else 6] - z, 0.0)
-    return np.asarray(np.maximum(np.sqrt(x * x + y * y) - horizontal, gap - vertical))
-
-
-def _inside(
-    kind: int,
-    shape: list[Floats],
-    start: Floats,
-    step: Floats,
-    real: Flags,
-    value: Floats,
-    vector: Vector,
-    how: str,
-    horizontal: float,
-    vertical: float,
-    best: Floats,
-) -> Floats:
-    """(n, p) least value inside segments; most are settled by a bound from their ends."""
-    draws = len(start)
-    length = np.sqrt(np.sum(step * step, axis=2))
-    one, two = value[:, :-1][:, real], value[:, 1:][:, real]
-    bound = 0.5 * (one + two - length[:, :, None])
-    if how != SEPARATION:
-        # tangents at both ends of a convex function bound it better
-        down, up = np.zeros(one.shape), np.zeros(one.shape)
-        for axis in range(3):
-            along = np.broadcast_to(vector[axis], value.shape)
-            down += along[:, :-1][:, real] * step[:, :, None, axis]
-            up += along[:, 1:][:, real] * step[:, :, None, axis]
-        fall, rise = down / np.maximum(one, 1e-12), up / np.maximum(two, 1e-12)
-        meet = (one - two + rise) / np.maximum(rise - fall, 1e-12)
-        tangent = np.where((fall < 0) & (rise > 0), one + fall * meet, np.inf)
-        bound = np.maximum(bound, tangent)
-    pieces = bound.shape[2]
-    todo, segment, piece = np.nonzero(bound < best[:, None, :] - CLOSE)
-    found = best.copy()
-    if len(todo) == 0:
-        return found
-    at = todo, segment, piece
-    columns = [np.broadcast_to(c, (draws, 1, pieces))[at[0], 0, at[2]] for c in shape]
-    begin, way = start[at[:2]], step[at[:2]]
-    if how == SEPARATION:
-        least = _sampled(kind, columns, begin, way, horizontal, vertical)
-    else:
-        least = _least(kind, columns, begin, way, (one[at], down[at]), (two[at], up[at]))
-    np.minimum.at(found, (todo, piece), least)
-    return found
-
-
-def _sampled(
-    kind: int, columns: list[Floats], start: Floats, step: Floats, horizontal: float,
-    vertical: float,
-) -> Floats:  # fmt: skip
-    """Least gap at nine places along one segment a row."""
-    share = np.linspace(0.0, 1.0, 9)[None, :, None]
-    at = start[:, None, :] + share * step[:, None, :]
-    wide = [np.reshape(c, (-1, 1)) for c in columns]
-    return np.asarray(_apart(kind, wide, at, horizontal, vertical).min(axis=1))
-
-
-def _least(
-    kind: int,
-    columns: list[Floats],
-    start: Floats,
-    step: Floats,
-    low: tuple[Floats, Floats],
-    high: tuple[Floats, Floats],
-) -> Floats:
-    """Least distance inside one segment a row.
-
-    `low` and `high` are the distance and half the slope of its square at both ends. The distance
-    is convex along a segment: tangents at both ends of what is left of it meet below the least
-    distance, and where they meet is a good place to look. Every other time the zero of the slope of
-    the squared distance is tried instead, which is exact within one region of a piece.
+    Returns
+    -------
+    first, last : (n, e) float64
+        From the point along the direction, from -`FAR` to `FAR`; NaN where nowhere. Between them
+        the distance is taken to be within the goal throughout.
+    looks : (n,) int64
+        How often a segment and a piece were looked at.
     """
-    answer = np.minimum(low[0], high[0])
-    rows = np.arange(len(start))
-    # distance and slope at the low end, at the high end; shares of both; least so far
-    table = np.stack((*low, *high, np.zeros(len(start)), np.ones(len(start)), answer))
-    columns_, way, begin = np.stack(columns), step.T, start.T
-    for turn in range(SEARCH_TURNS):
-        d0, s0, d1, s1, t0, t1, least = table
-        fall, rise = s0 / np.maximum(d0, 1e-12), s1 / np.maximum(d1, 1e-12)
-        width = t1 - t0
-        meet = (d0 - d1 + rise * width) / np.maximum(rise - fall, 1e-12)
-        go = (s0 < 0.0) & (s1 > 0.0) & (d0 + fall * meet < least - CLOSE)
-        kept = np.flatnonzero(go)
-        if len(kept) == 0:
-            break
-        if len(kept) < len(rows):
-            answer[rows] = least
-            rows, table, columns_ = rows[kept], table[:, kept], columns_[:, kept]
-            way, begin, meet, width = way[:, kept], begin[:, kept], meet[kept], width[kept]
-            d0, s0, d1, s1, t0, t1, least = table
-        if turn % 2 == 0:
-            meet = width * s0 / (s0 - s1)
-        # stay off the ends, or nothing is learnt
-        middle = t0 + np.minimum(np.maximum(meet, 0.02 * width), 0.98 * width)
-        at = begin + middle * way
-        x, y, z = away(kind, tuple(columns_), at[0], at[1], at[2])
-        distance = np.sqrt(x * x + y * y + z * z)
-        slope = x * way[0] + y * way[1] + z * way[2]
-        left = slope < 0.0
-        table = np.stack(
-            (
-                np.where(left, distance, d0), np.where(left, slope, s0),
-                np.where(left, d1, distance), np.where(left, s1, slope),
-                np.where(left, middle, t0), np.where(left, t1, middle),
-                np.minimum(least, distance),
-            )
-        )  # fmt: skip
-    answer[rows] = table[6]
-    return answer
+    nodes = _level(scene.node + _times(scene.root, across), how)
+    ends = _level(scene.path + _times(scene.path_root, across), how)
+    begin, finish = _segments(scene)
+    first, last = np.empty(goals.shape), np.empty(goals.shape)
+    looks = np.empty(len(across), np.int64)
+    touching_stretches(
+        nodes, ends.reshape(len(across), -1, 6), paths, _level(_times(scene.root, directions), how),
+        _level(_times(scene.path_root, directions), how).reshape(len(directions), -1, 6),
+        begin, finish, *_pieces(scene.pieces, how), how == SEPARATION, horizontal, vertical, goals,
+        first, last, looks,
+    )  # fmt: skip
+    return first, last, looks
+
+
+def _times(root: Floats, u: Floats) -> Floats:
+    """(n, k, 3) what numbers move places by."""
+    return np.asarray((u @ root.reshape(-1, u.shape[1]).T).reshape(len(u), -1, 3))
+
+
+def _level(places: Floats, how: str) -> Floats:
+    """The same array, heights set to zero where only the plan counts."""
+    if how == PLAN:
+        places[..., 2] = 0.0
+    return places
+
+
+def _segments(scene: Scene) -> tuple[Integers, Integers]:
+    """Nodes at both ends of all segments; nodes joined to none are segments without length."""
+    real = np.flatnonzero(scene.real) if len(scene.node) > 1 else np.empty(0, np.int64)
+    alone = np.setdiff1d(np.arange(len(scene.node)), np.concatenate((real, real + 1)))
+    return np.concatenate((real, alone)), np.concatenate((real + 1, alone))
+
+
+def _pieces(pieces: Pieces, how: str) -> tuple[npt.NDArray[np.int8], Integers, Floats]:
+    """Kinds, numbers of tubes and shapes; in plan all that is open reaches far down."""
+    shape = np.ascontiguousarray(pieces.shape, np.float64)
+    if how == PLAN:
+        shape = shape.copy()
+        for kind, columns in ((SLAB, [6]), (DISC, [3]), (WEDGE, [6])):
+            shape[np.ix_(pieces.kind == kind, columns)] = BOTTOMLESS
+        shape[pieces.kind == SLAB, 7] = 0.0
+    return pieces.kind, np.cumsum(pieces.kind == TUBE) - 1, shape
