@@ -4,8 +4,15 @@ from datetime import date
 
 import pytest
 
-from asfound.errors import SettingsError
-from asfound.intake import Column, Mapping, Part, mapping_from_toml, mapping_to_toml
+from asfound.errors import InputError, SettingsError
+from asfound.intake import (
+    Column,
+    Mapping,
+    Part,
+    guess_mapping,
+    mapping_from_toml,
+    mapping_to_toml,
+)
 from asfound.intake.mapping_file import forms_of, units_of
 from asfound.intake.quantities import QUANTITIES
 from asfound.model import Frame, Utility
@@ -131,3 +138,25 @@ def test_feet_and_inches_as_older_mapping_files_had_them_are_understood():
     old = "[columns.depth]\ncolumn = 'Depth'\nunit = 'ft'\nform = 'feet-inches'\n"
     column = mapping_from_toml(old, "m.toml").columns["depth"]
     assert (column.unit, column.form) == ("ft in", "")
+
+
+COVERED = (
+    b"Point,Latitude,Longitude,Depth of cover (m),Utility\n"
+    b"1,39.27,-98.04,1.2,gas\n2,39.2701,-98.04,1.2,gas\n"
+)
+
+
+def test_a_title_that_speaks_of_cover_is_doubted_until_someone_says_what_depths_are_to():
+    hints = {"frame": "NAD83(2011)", "position_of": "ground"}
+    guess = guess_mapping(COVERED, "cover.csv", hints=hints)
+    assert [doubt.field for doubt in guess.doubts if "cover" in doubt.why] == ["depth_to"]
+    told = guess_mapping(COVERED, "cover.csv", hints=hints | {"depth_to": "top"})
+    assert not [doubt for doubt in told.doubts if doubt.field == "depth_to"]
+    mapping = mapping_from_toml(mapping_to_toml(told.mapping), where="cover.toml")
+    assert mapping == told.mapping
+    assert mapping.depth_to == "top"
+
+
+def test_depths_to_anything_else_are_refused():
+    with pytest.raises(InputError, match="--depth-to"):
+        guess_mapping(COVERED, "cover.csv", hints={"depth_to": "bottom"})

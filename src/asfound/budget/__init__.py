@@ -1,5 +1,6 @@
 """Error budgets, rules and verdicts: how sure each shot is, and what speaks against it."""
 
+from asfound.budget.cover import depths_to_centre
 from asfound.budget.ellipses import NORMAL_95, RAYLEIGH_95, circular_factor, principal_axes
 from asfound.budget.explain import ExplainedTerm, explain_shot
 from asfound.budget.profile import Profile, default_text, load_profile
@@ -25,6 +26,7 @@ __all__ = [
     "RuleContext",
     "circular_factor",
     "default_text",
+    "depths_to_centre",
     "error_budget",
     "explain_shot",
     "line_verdicts",

@@ -135,6 +135,9 @@ def add(
     position_of: Annotated[
         str, typer.Option(help="What the coordinates are of: antenna or ground.")
     ] = "",
+    depth_to: Annotated[
+        str, typer.Option(help="What depths are to: centre (of the current) or top (cover).")
+    ] = "",
     utility: Annotated[str, typer.Option(help="Utility, where rows don't say.")] = "",
     hookup: Annotated[str, typer.Option(help="Hook-up name, where rows don't say.")] = "",
     crew: Annotated[str, typer.Option(help="Who logged it.")] = "",
@@ -168,6 +171,7 @@ def add(
         "receiver": receiver,
         "antenna_height": antenna_height,
         "position_of": position_of,
+        "depth_to": depth_to,
         "utility": utility,
         "hookup": hookup,
         "crew": crew,

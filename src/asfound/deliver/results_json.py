@@ -38,8 +38,8 @@ KEYS = {
     "positions": "What a position is of.",
     "verdicts": "What a verdict means.",
     "columns": "For each table below a list of `name`, `heading`, `unit`, `kind`, `description`.",
-    "uploads": "`tag`, `file`, `sha256`, `bytes`, declared `frame`, `position_of`, defaults, and "
-    "the row accounting: `rows` = `shots` + `sweep_readings` + `reported`, `balanced`.",
+    "uploads": "`tag`, `file`, `sha256`, `bytes`, declared `frame`, `position_of`, `depth_to`, "
+    "defaults, and the row accounting: `rows` = `shots` + `sweep_readings` + `reported`, `balanced`.",
     "operations": "Coordinate operations as PROJ chose them: `source`, `target`, `name`, "
     "`accuracy_m`, `epoch`, `grids`, `definition`, `shots`.",
     "budget": "Causes of error: `term`, `title`, `basis`, `shared`, and the standard deviation of "
@@ -220,6 +220,7 @@ def _uploads(delivery: Delivery) -> list[dict[str, Any]]:
                 },
                 "assumed": list(source.assumed),
                 "position_of": source.position_of,
+                "depth_to": source.depth_to,
                 "receiver": source.receiver,
                 "hookup": source.hookup,
                 "crew": source.crew,

@@ -25,7 +25,7 @@ from asfound.model import Utility
 
 HINTS = (
     "kind", "frame", "epoch", "heights", "geoid", "zone", "receiver", "antenna_height",
-    "position_of", "utility", "hookup", "crew", "position_accuracy",
+    "position_of", "depth_to", "utility", "hookup", "crew", "position_accuracy",
 )  # fmt: skip
 """What a person can declare beside a file."""
 
@@ -137,6 +137,7 @@ def declared(mapping: Mapping) -> dict[str, Any]:
         "receiver": mapping.receiver,
         "antenna_height": f"{height:g} m" if height == height else "",
         "position_of": mapping.position_of,
+        "depth_to": mapping.depth_to,
         "utility": "" if mapping.utility is Utility.UNKNOWN else mapping.utility.word,
         "hookup": mapping.hookup,
         "crew": mapping.crew,

@@ -78,8 +78,8 @@ def guess_mapping(
         Name as received: its ending helps to tell the format.
     hints : dict
         What the user declares: frame, epoch, heights, geoid, zone, receiver, antenna_height (with
-        unit), position_of, utility, hookup, crew, units (column to unit), position_accuracy,
-        kind, layer, received; and the job's frame, job_crs.
+        unit), position_of, depth_to, utility, hookup, crew, units (column to unit),
+        position_accuracy, kind, layer, received; and the job's frame, job_crs.
 
     Raises
     ------
@@ -152,6 +152,7 @@ def _nmea_guess(hints: Hints) -> MappingGuess:
         frame=frame,
         position_accuracy=hints.position_accuracy,
         position_of=hints.position_of or "antenna",
+        depth_to=hints.depth_to or "centre",
         receiver=hints.receiver,
         hookup=hints.hookup,
         crew=hints.crew,

@@ -116,6 +116,7 @@ def _mapping(guess: Guess) -> Mapping:
         frame=guess.frame,
         position_accuracy=hints.position_accuracy,
         position_of=guess.position_of or "antenna",
+        depth_to=hints.depth_to or "centre",
         receiver=hints.receiver,
         hookup=hints.hookup,
         crew=hints.crew,

@@ -138,12 +138,14 @@ def _unit_beside(guess: Guess, match: Matched) -> str:
 
 def _depth_sign(guess: Guess, match: Matched, values: list[float]) -> str:
     """Form of depths; they may be written as negative numbers."""
-    if any(word in match.title.words for word in ("cover", "top", "deckung", "uberdeckung")):
+    of_top = any(word in match.title.words for word in ("cover", "top", "deckung", "uberdeckung"))
+    if of_top and not guess.hints.depth_to:
         guess.doubt(
-            "depth",
+            "depth_to",
             f"Column '{guess.title(match)}' is taken as the depth to the centre of the current.",
             "The title speaks of the cover; a receiver reads to the centre.",
-            "If it is the depth to the top, add half of the outside diameter in a copy.",
+            "If it is the depth to the top, give --depth-to top (depth_to in the mapping file); "
+            "half of the outside diameter declared for the line is then added.",
         )
     negative = sum(value < 0 for value in values)
     if negative <= 0.5 * len(values):

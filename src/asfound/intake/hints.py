@@ -14,8 +14,8 @@ from asfound.model import Utility
 
 KNOWN = (
     "frame", "epoch", "heights", "geoid", "zone", "receiver", "antenna_height", "position_of",
-    "utility", "hookup", "crew", "units", "position_accuracy", "kind", "layer", "received",
-    "job_crs",
+    "depth_to", "utility", "hookup", "crew", "units", "position_accuracy", "kind", "layer",
+    "received", "job_crs",
 )  # fmt: skip
 
 
@@ -31,6 +31,7 @@ class Hints:
     receiver: str = ""
     antenna_height: float = NOT_GIVEN
     position_of: str = ""
+    depth_to: str = ""
     utility: Utility = Utility.UNKNOWN
     hookup: str = ""
     crew: str = ""
@@ -59,12 +60,13 @@ def read_hints(hints: Dictionary[str, object] | None) -> Hints:
     words = {
         key: str(given.get(key, "") or "")
         for key in (
-            "frame", "heights", "geoid", "zone", "receiver", "position_of", "hookup", "crew",
-            "kind", "layer", "job_crs",
+            "frame", "heights", "geoid", "zone", "receiver", "position_of", "depth_to",
+            "hookup", "crew", "kind", "layer", "job_crs",
         )
     }  # fmt: skip
     _one_of("heights", words["heights"], ("", "ellipsoidal", "orthometric", "none"))
     _one_of("position_of", words["position_of"], ("", "antenna", "ground"))
+    _one_of("depth_to", words["depth_to"], ("", "centre", "top"))
     _one_of("kind", words["kind"], ("", "shots", "sweeps", "readings without position"))
     check_zone(words["zone"], where="--zone")
     units = given.get("units") or {}

@@ -89,6 +89,8 @@ class Mapping:
         1-sigma of the frame's label [m].
     position_of : str
         ``'antenna'`` or ``'ground'``.
+    depth_to : str
+        ``'centre'`` or ``'top'``.
     receiver, hookup, crew, antenna_height, utility
         For rows that don't say; antenna height in metres, NaN for none.
     short_rows : str
@@ -112,6 +114,7 @@ class Mapping:
     frame: Frame = field(default_factory=lambda: Frame(OPEN))
     position_accuracy: float = 0.0
     position_of: str = "antenna"
+    depth_to: str = "centre"
     receiver: str = ""
     hookup: str = ""
     crew: str = ""

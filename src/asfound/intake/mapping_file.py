@@ -82,6 +82,8 @@ def mapping_to_toml(mapping: Mapping) -> str:
     if mapping.layer:
         top["layer"] = mapping.layer
     top["position_of"] = mapping.position_of
+    if mapping.depth_to != "centre":
+        top["depth_to"] = mapping.depth_to
     top["time_zone"] = mapping.time_zone
     if mapping.received is not None:
         top["received"] = mapping.received
@@ -274,6 +276,7 @@ def mapping_from_toml(text: str, where: str) -> Mapping:
         short_rows=top.take("short_rows", _one_of(("report", "fill")), "report"),
         layer=top.take("layer", _text, ""),
         position_of=top.take("position_of", _one_of(("antenna", "ground")), "antenna"),
+        depth_to=top.take("depth_to", _one_of(("centre", "top")), "centre"),
         time_zone=top.take("time_zone", _text, ""),
         received=top.take("received", _day, None),
         assumed=tuple(top.take("assumed", _texts, ())),

@@ -135,6 +135,7 @@ def _read(
         rows=found.rows,
         frame=mapping.frame,
         position_of=mapping.position_of,
+        depth_to=mapping.depth_to,
         receiver=mapping.receiver,
         hookup=mapping.hookup,
         crew=mapping.crew,

@@ -13,6 +13,7 @@ from asfound import __version__
 from asfound.alignment import assemble, find_crossings, fit_lines
 from asfound.budget import (
     RuleContext,
+    depths_to_centre,
     error_budget,
     line_verdicts,
     load_profile,
@@ -78,6 +79,8 @@ def process(
 
     progress("Putting shots in order along lines")
     assembly = deciding.lines(assemble(shots, ground), shots, ground)
+    shots = depths_to_centre(shots, assembly, sources, settings.sizes)
+    intake = replace(intake, shots=shots)
 
     progress("Inverting sweeps")
     sweeps = locate_sweeps(intake.sweeps, sources, settings, shots, ground, assembly)

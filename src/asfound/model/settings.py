@@ -57,6 +57,8 @@ class Source:
     frame : Frame
     position_of : str
         ``'antenna'`` (phase centre: lever arm is taken off) or ``'ground'`` (already reduced).
+    depth_to : str
+        ``'centre'`` of the current, as a receiver reads, or ``'top'`` of the utility.
     receiver, hookup, crew : str
         Defaults for rows that don't say.
     antenna_height : float
@@ -75,6 +77,7 @@ class Source:
     rows: int
     frame: Frame
     position_of: str = "antenna"
+    depth_to: str = "centre"
     receiver: str = ""
     hookup: str = ""
     crew: str = ""

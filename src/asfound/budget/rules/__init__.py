@@ -5,6 +5,7 @@ Importing this package registers all of them, in the order in which they are rep
 
 from asfound.budget.rules import (  # noqa: F401 (registration)
     control,
+    cover,
     current_events,
     depth,
     exposures,

@@ -232,7 +232,8 @@ def uploads(delivery: Delivery) -> list[dict[str, str]]:
                 "readings": str(account.sweep_readings) if account else "\u2013",
                 "reported": str(account.reported) if account else "\u2013",
                 "balance": ("yes" if account.balanced else "NO") if account else "\u2013",
-                "antenna": _antenna_words(delivery, source),
+                "antenna": _antenna_words(delivery, source)
+                + ("; depths to the top" if source.depth_to == "top" else ""),
                 "assumed": clean(" ".join(source.assumed)),
             }
         )

@@ -45,7 +45,7 @@ HintsField = Annotated[
     Form(
         max_length=20_000,
         description="JSON of what is declared beside the file: frame, epoch, heights, geoid, zone, "
-        "receiver, antenna_height ('2.0 m'), position_of, utility, hookup, crew, units.",
+        "receiver, antenna_height ('2.0 m'), position_of, depth_to, utility, hookup, crew, units.",
     ),
 ]
 

@@ -28,6 +28,7 @@ const DECLARATIONS: Record<string, string> = {
   receiver: "Receiver's serial",
   antenna_height: "Antenna height with its unit, such as 1.90 m",
   position_of: "Positions of: antenna or ground",
+  depth_to: "Depths to: centre or top",
   utility: "Utility of all rows",
   hookup: "Hook-up of all rows",
   position_accuracy: "Accuracy to carry for a loose frame name, metres",
