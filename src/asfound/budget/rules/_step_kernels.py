@@ -16,6 +16,7 @@ from asfound.compiled import (
     FLOAT,
     FLOATS,
     FLOATS_OUT,
+    GRID_OUT,
     INTEGERS,
     INTEGERS_OUT,
     SHORTS,
@@ -135,15 +136,15 @@ def find_boundaries(
         for here in range(first + FEWEST, last - FEWEST + 1):
             before, behind = order[here - 1], order[here]
             jump, along = values[behind] - values[before], station[behind] - station[before]
-            apart = nan
+            stands_out = True
             for one, two in ((order[here - 2], before), (order[here + 1], order[here + 2])):
-                walked = station[two] - station[one]
-                if not abs(walked) > NEAREST:
-                    apart = nan
+                walked = abs(station[two] - station[one])
+                if not walked > NEAREST:
+                    stands_out = True
                     break
-                off = abs(jump - (values[two] - values[one]) / walked * along)
-                apart = off if not apart <= off else apart
-            if not apart < STANDS_OUT * least:
+                off = jump * (station[two] - station[one]) - along * (values[two] - values[one])
+                stands_out = stands_out and not abs(off) < STANDS_OUT * least * walked
+            if stands_out:
                 place[count], run[count] = here, number
                 count += 1
     return count
@@ -281,3 +282,43 @@ def pick_peaks(place: Integers, clearest: Integers, accepted: Integers, picked: 
             free = not picked[other]
             other += 1
         picked[k] = free
+
+
+@kernel(SHORTS, CODES, FLOATS, GRID_OUT)
+def usual_of_groups(
+    source: npt.NDArray[np.int16], receiver: Codes, height: Floats, usual: Floats
+) -> None:
+    """The height that more than half of a group's shots have, which is their median too.
+
+    Parameters
+    ----------
+    source : (n,) int16
+    receiver : (n,) int32
+        From -1 on.
+    height : (n,) float64
+        Of the antenna as recorded; shots where it is not finite do not count.
+    usual : (uploads, receivers + 1) float64, written
+        By upload and receiver + 1; NaN where no height has a majority.
+
+    Notes
+    -----
+    By voting: shots with their group's candidate support it, others take support away, and one
+    without any is replaced. Only a majority survives that; a count tells whether it is one.
+    """
+    support = np.zeros(usual.shape, np.int64)
+    usual[:] = nan
+    for shot in range(len(height)):
+        if isfinite(height[shot]):
+            group = source[shot], receiver[shot] + 1
+            if support[group] == 0:
+                usual[group] = height[shot]
+            support[group] += 1 if usual[group] == height[shot] else -1
+    support[:] = 0
+    for shot in range(len(height)):
+        if isfinite(height[shot]):
+            group = source[shot], receiver[shot] + 1
+            support[group] += 1 if usual[group] == height[shot] else -1
+    for upload in range(len(usual)):
+        for device in range(usual.shape[1]):
+            if support[upload, device] <= 0:
+                usual[upload, device] = nan

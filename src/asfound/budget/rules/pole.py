@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from asfound.budget.rules._step_kernels import follow_pole
+from asfound.budget.rules._step_kernels import follow_pole, usual_of_groups
 from asfound.budget.rules.context import Outcome, RuleContext, graded, nothing, outcome, rule
-from asfound.budget.rules.pieces import BEYOND_KERBS, Piece, odd_pieces
+from asfound.budget.rules.pieces import BEYOND_KERBS, Piece, middle, odd_pieces
 from asfound.budget.rules.runs import Runs
 from asfound.budget.rules.steps import straight_steps
 from asfound.budget.rules.visits import odd_visits
@@ -99,7 +99,7 @@ def antenna_height_jump(context: RuleContext) -> Outcome:
     }
     if np.isfinite(ground.height).any():
         pieces = _pieces_off(context)
-        entered = _usual_heights(context) if pieces else {}
+        entered = _usual_heights(context, pieces) if pieces else {}
         for piece in pieces:
             told = _describe(context, piece, entered)
             for row in piece.rows.tolist():
@@ -179,8 +179,7 @@ def _pieces_off(context: RuleContext) -> list[Piece]:
     return [*pieces, *visits]
 
 
-def _describe(context: RuleContext, piece: Piece, entered: Mapping[tuple[int, int], float]) -> str:
-    shots, first = context.shots, piece.rows[0]
+def _describe(context: RuleContext, piece: Piece, entered: Mapping[Group, float]) -> str:
     recorded = context.shots.antenna_height[piece.rows]
     if not np.isfinite(recorded).any():
         declared = [s.antenna_height for s in context.sources]
@@ -188,9 +187,9 @@ def _describe(context: RuleContext, piece: Piece, entered: Mapping[tuple[int, in
     recorded = recorded[np.isfinite(recorded)]
     hint = ""
     if len(recorded):
-        usual = float(np.median(recorded))
+        usual = middle(recorded)
         hint = f"; the pole was probably {usual + piece.offset:.2f} m, not {usual:.2f} m"
-        elsewhere = entered.get((int(shots.source[first]), int(shots.receiver.codes[first])), usual)
+        elsewhere = entered.get(_group_of(context, piece), usual)
         if abs(usual - elsewhere) > 0.05 and abs(usual - elsewhere + piece.offset) < 0.10:
             hint += f": {elsewhere:.2f} m was entered elsewhere, and the pole stayed so"
     witness = f", by {piece.witnesses} other line{'s' * (piece.witnesses > 1)} nearby too"
@@ -200,13 +199,30 @@ def _describe(context: RuleContext, piece: Piece, entered: Mapping[tuple[int, in
     )
 
 
-def _usual_heights(context: RuleContext) -> dict[tuple[int, int], float]:
-    """Usual antenna height as recorded [m], by upload and receiver."""
+def _usual_heights(context: RuleContext, pieces: Sequence[Piece]) -> dict[Group, float]:
+    """Median antenna height as recorded [m], by upload and receiver of the pieces."""
     shots = context.shots
-    base = len(shots.receiver.names) + 1
-    known = np.flatnonzero(np.isfinite(shots.antenna_height))
-    pair = shots.source[known].astype(np.int64) * base + shots.receiver.codes[known] + 1
-    return {
-        (code // base, code % base - 1): float(np.median(shots.antenna_height[known[pair == code]]))
-        for code in np.unique(pair).tolist()
-    }
+    recorded = shots.antenna_height
+    uploads = 1 + int(shots.source.max())
+    usual = np.empty((uploads, len(shots.receiver.names) + 1))
+    usual_of_groups(shots.source, shots.receiver.codes, recorded, usual)
+    heights: dict[Group, float] = {}
+    for source, receiver in {_group_of(context, piece) for piece in pieces}:
+        median = float(usual[source, receiver + 1])
+        if not np.isfinite(median):
+            own = (shots.source == source) & (shots.receiver.codes == receiver)
+            own &= np.isfinite(recorded)
+            if not own.any():
+                continue
+            median = middle(recorded[own])
+        heights[source, receiver] = median
+    return heights
+
+
+Group = tuple[int, int]
+"""Upload and receiver."""
+
+
+def _group_of(context: RuleContext, piece: Piece) -> Group:
+    shots, first = context.shots, piece.rows[0]
+    return int(shots.source[first]), int(shots.receiver.codes[first])

@@ -1,7 +1,7 @@
 """Steps in what is measured along a line: where a stretch begins and ends at which all is off.
 
 At a boundary between two shots the values of up to five shots on either side are fitted by one
-straight line with a step. Medians of three on either side find the boundaries worth that.
+straight line with a step, where it stands out from the grades around it.
 """
 
 from __future__ import annotations
@@ -17,8 +17,6 @@ from asfound.budget.rules.runs import Runs
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
-
-_FEWEST = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,76 +37,6 @@ class Steps:
 
     def __len__(self) -> int:
         return len(self.place)
-
-
-def median_steps(values: Floats, runs: Runs) -> Floats:
-    """Median of the three values behind each boundary minus that of the three before it.
-
-    A steady drift, such as that of a current that leaks away, is taken off.
-
-    Parameters
-    ----------
-    values : (m,) float64
-        In the order of the runs, all finite.
-
-    Returns
-    -------
-    step : (m,) float64
-        Of the boundary before each place; NaN where a run has fewer than three on one side.
-    """
-    count = len(values)
-    step = np.full(count, np.nan)
-    if count < 2 * _FEWEST:
-        return step
-    middle = _middle(values[:-2], values[1:-1], values[2:])
-    inner = runs.run[5:] == runs.run[:-5]
-    # Drift over three places: of those before, of those behind, or none, whichever is between.
-    over_three = values[3:] - values[:-3]
-    before, behind = np.zeros(count), np.zeros(count)
-    whole = runs.run[3:] == runs.run[:-3]
-    before[4:], behind[:-3] = (
-        np.where(whole, over_three, 0.0)[:-1],
-        np.where(whole, over_three, 0.0),
-    )
-    drift = _middle(before, behind, np.zeros(count))[3:-2]
-    step[3:-2] = np.where(inner, middle[3:] - middle[:-3] - drift, np.nan)
-    return step
-
-
-def _middle(a: Floats, b: Floats, c: Floats) -> Floats:
-    """Median of three."""
-    return np.asarray(np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c)))
-
-
-def sharpest(step: Floats, values: Floats, limit: Floats, runs: Runs) -> Integers:
-    """Places where a step is largest among its neighbours of the same sign.
-
-    A true step shows at three boundaries in a row alike; the single difference tells which.
-
-    Parameters
-    ----------
-    step : (m,) float64
-        From `median_steps`.
-    values : (m,) float64
-    limit : (m,) float64
-        Smallest size of a step.
-
-    Returns
-    -------
-    place : (k,) int64
-    """
-    with np.errstate(invalid="ignore"):
-        over = np.flatnonzero(np.abs(step) > limit)
-    if not len(over):
-        return over
-    sign = np.sign(step[over])
-    fresh = np.ones(len(over), bool)
-    fresh[1:] = (np.diff(over) > 1) | (np.diff(sign) != 0)
-    fresh[1:] |= runs.run[over[1:]] != runs.run[over[:-1]]
-    group = np.cumsum(fresh) - 1
-    jump = (values[over] - values[over - 1]) * sign
-    by_jump = np.lexsort((-jump, group))
-    return np.sort(over[by_jump[np.unique(group[by_jump], return_index=True)[1]]])
 
 
 def straight_steps(
