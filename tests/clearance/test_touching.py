@@ -171,7 +171,7 @@ def test_a_long_bore_beside_a_line_is_as_sure_as_its_drift_integrated():
     length, steering = 180.0, 0.01
     scene = long_bore(length, steering, 0.03, 1e9)
     answer = odds(scene, [ClearanceRule("own", "own", "distance", distance=0.5)])
-    node = np.linspace(-5.0, 5.0, 101)
+    node = np.linspace(-5.0, 5.0, 161)
     weight = np.exp(-0.5 * node**2)
     weights = np.outer(weight, weight).ravel() / weight.sum() ** 2
     drift = np.stack(np.meshgrid(node, node, indexing="ij"), axis=-1).reshape(-1, 2)
