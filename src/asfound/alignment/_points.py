@@ -7,6 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from asfound.alignment._points_kernels import (
+    CODE_RANGE,
+    between,
+    lower_medians,
+    place_points,
+    seen_uploads,
+    usable_shots,
+)
 from asfound.model import Fix, Ground, Shots
 
 Floats = npt.NDArray[np.float64]
@@ -23,6 +31,11 @@ SCATTER_OF_FIX = {
     Fix.RTK_FLOAT: 0.3,
     Fix.ESTIMATED: 3.0,
 }
+
+SAMPLE = 2048
+MARGIN = 128
+SCATTERING = 2_654_435_761
+"""Places in a sample are multiples of a number that has nothing in common with any spacing."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,21 +77,6 @@ class Points:
 
     def __len__(self) -> int:
         return len(self.x)
-
-    def take(self, chosen: Integers) -> Points:
-        """Chosen points; `named` stays as it is."""
-        return Points(
-            self.shot[chosen],
-            self.x[chosen],
-            self.y[chosen],
-            self.key[chosen],
-            self.chain[chosen],
-            self.hookup[chosen],
-            self.log[chosen],
-            self.upload[chosen],
-            self.scatter[chosen],
-            self.named,
-        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,14 +127,10 @@ def ragged(starts: Integers, sizes: Integers) -> Integers:
     return np.arange(total) - np.repeat(ends - sizes, sizes) + np.repeat(starts, sizes)
 
 
-def grouped_median(values: Floats, group: Integers, groups: int) -> Floats:
+def grouped_median(values: Floats, group: npt.NDArray[np.integer], groups: int) -> Floats:
     """(groups,) lower median of each group's values, NaN for an empty group; groups ascend."""
-    order = np.lexsort((values, group))
-    number = np.bincount(group, minlength=groups)
-    begin = np.cumsum(number) - number
-    median = np.full(groups, np.nan)
-    full = number > 0
-    median[full] = values[order][begin[full] + (number[full] - 1) // 2]
+    median = np.empty(groups)
+    lower_medians(values, np.searchsorted(group, np.arange(groups + 1)), median)
     return median
 
 
@@ -165,42 +159,67 @@ def median_of_stretches(values: Floats, starts: Integers) -> Floats:
 
 def select_points(shots: Shots, ground: Ground) -> Points:
     """Points that may belong to a line: placed, and no control check."""
-    usable = np.isfinite(ground.easting) & np.isfinite(ground.northing) & (shots.control.codes < 0)
-    shot = np.flatnonzero(usable)
-    name_code, _ = field_names(shots)
-    width = int(name_code.max(initial=-1)) + 2
-    wide = (shots.utility.astype(np.int64) * width + name_code + 1)[shot]
-    key, values = _compact(wide)
-    named = values % width > 0
-
+    names, _ = field_names(shots)
+    lowest = int(shots.utility.min(initial=0))
+    utilities = int(shots.utility.max(initial=0)) - lowest + 1
     receivers = len(shots.receiver.names) + 1
-    upload = shots.source.astype(np.int64)[shot] * receivers + shots.receiver.codes[shot] + 1
-    upload, uploads = _compact(upload)
-    chain, _ = _compact(key.astype(np.int64) * len(uploads) + upload)
+    sources = int(shots.source.max(initial=0)) + 1
+    log = np.empty(len(shots), np.int64)
+    number = np.zeros(utilities * len(names), np.int64)
+    unsorted = np.zeros(sources, bool)
+    easting = np.ascontiguousarray(ground.easting)
+    northing = np.ascontiguousarray(ground.northing)
+    count, rises = usable_shots(
+        easting, northing, shots.control.codes, shots.utility, shots.line.codes,
+        names, lowest, shots.source, shots.time.view(np.int64), shots.row, log, number, unsorted,
+    )  # fmt: skip
+    log = log[:count]
+    if not rises or unsorted.any():
+        log = _log_order(shots, log)
+    seen = np.zeros(sources * receivers, bool)
+    walk = np.arange(count)
+    if not seen_uploads(log, shots.source, shots.receiver.codes, receivers, seen):
+        of_log = shots.source[log].astype(np.int64) * receivers + shots.receiver.codes[log]
+        walk = np.argsort(of_log, kind="stable")
 
-    order, log = _log_order(shots, shot, chain)
-    shot = shot[order]
-    scatter_of = np.full(max(SCATTER_OF_FIX) + 10, SCATTER)
-    for fix, value in SCATTER_OF_FIX.items():
-        scatter_of[fix] = value
-    quality = np.clip(shots.fix[shot], -1, len(scatter_of) - 2)
-    east, north = ground.easting[shot], ground.northing[shot]
-    return Points(
-        shot=shot,
-        x=east - (np.median(east) if len(east) else 0.0),
-        y=north - (np.median(north) if len(north) else 0.0),
-        key=key[order],
-        chain=chain[order],
-        hookup=shots.hookup.codes[shot],
-        log=log,
-        upload=upload[order],
-        scatter=scatter_of[quality],
-        named=named,
+    codes = np.flatnonzero(number)
+    begin = np.cumsum(number[codes]) - number[codes]
+    scatter_of = np.full(2 * CODE_RANGE, SCATTER)
+    for fix, scatter in SCATTER_OF_FIX.items():
+        scatter_of[fix + CODE_RANGE] = scatter
+    points = Points(
+        shot=np.empty(count, np.int64),
+        x=np.empty(count),
+        y=np.empty(count),
+        key=np.empty(count, np.int32),
+        chain=np.empty(count, np.int32),
+        hookup=np.empty(count, np.int32),
+        log=np.empty(count, np.int64),
+        upload=np.empty(count, np.int32),
+        scatter=np.empty(count),
+        named=codes % len(names) > 0,
     )
+    place_points(
+        log, walk, easting, northing, median(easting, log), median(northing, log),
+        shots.utility, shots.line.codes, names, lowest, _codes(number > 0), begin,
+        shots.source, shots.receiver.codes, receivers, _codes(seen),
+        shots.hookup.codes, shots.fix, scatter_of,
+        points.shot, points.x, points.y, points.key, points.hookup, points.log, points.upload,
+        points.scatter, points.chain,
+    )  # fmt: skip
+    return points
 
 
-def field_names(shots: Shots) -> tuple[npt.NDArray[np.int64], tuple[str, ...]]:
-    """Codes (-1 none) of line names with spaces and case evened out, and a name for each."""
+def field_names(shots: Shots) -> tuple[Integers, tuple[str, ...]]:
+    """Names given to lines, with spaces and case evened out.
+
+    Returns
+    -------
+    number : (names + 1,) int64
+        By code in `Shots.line`, -1 for no name; the last is that of code -1.
+    spelling : tuple of str
+        Of each.
+    """
     index: dict[str, int] = {}
     spelling: list[str] = []
     lookup = []
@@ -210,46 +229,46 @@ def field_names(shots: Shots) -> tuple[npt.NDArray[np.int64], tuple[str, ...]]:
             index[plain.casefold()] = len(spelling)
             spelling.append(plain)
         lookup.append(index[plain.casefold()] if plain else -1)
-    return np.array([*lookup, -1], np.int64)[shots.line.codes], tuple(spelling)
+    return np.array([*lookup, -1], np.int64), tuple(spelling)
 
 
-def _compact(
-    wide: npt.NDArray[np.int64],
-) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int64]]:
-    """Codes 0, 1, ... in place of wide ones; a table where it is small, else a sort."""
-    if len(wide) == 0:
-        return wide.astype(np.int32), wide
-    low, high = int(wide.min()), int(wide.max())
-    if high - low < 4 * len(wide) + 1000:
-        seen = np.zeros(high - low + 1, bool)
-        seen[wide - low] = True
-        values = np.flatnonzero(seen) + low
-        lookup = np.cumsum(seen, dtype=np.int32) - 1
-        return lookup[wide - low].astype(np.int32), values.astype(np.int64)
-    values, codes = np.unique(wide, return_inverse=True)
-    return codes.astype(np.int32), values
+def median(values: Floats, chosen: Integers) -> float:
+    """Median of chosen values, 0 of none.
 
-
-def _log_order(
-    shots: Shots, shot: Integers, chain: npt.NDArray[np.int32]
-) -> tuple[Integers, Integers]:
-    """Order by chain, then time, then row, and the place of each in the log of all uploads.
-
-    Cheap where the log is in order already.
+    Of many values only those near the median of a sample are sorted.
     """
-    time = shots.time[shot].view(np.int64)
-    row = shots.row[shot]
+    count = len(chosen)
+    if count == 0:
+        return 0.0
+    lower, upper = (count - 1) // 2, count // 2
+    if count > 10 * SAMPLE:
+        sample = np.sort(values[chosen[np.arange(SAMPLE) * SCATTERING % count]])
+        inside = np.empty(count)
+        less, number = between(
+            values, chosen, sample[SAMPLE // 2 - MARGIN], sample[SAMPLE // 2 + MARGIN], inside
+        )
+        if less <= lower and upper < less + number:
+            part = np.partition(inside[:number], (lower - less, upper - less))
+            return float((part[lower - less] + part[upper - less]) / 2.0)
+    return float(np.median(values[chosen]))
+
+
+def _codes(seen: npt.NDArray[np.bool_]) -> npt.NDArray[np.int32]:
+    """Codes 0, 1, ... for those seen."""
+    return np.cumsum(seen, dtype=np.int32) - np.int32(1)
+
+
+def _log_order(shots: Shots, shot: Integers) -> Integers:
+    """Shots by upload, then time, then row; cheap for uploads that are in order already."""
     source = shots.source[shot]
-    same = source[1:] == source[:-1]
-    later = time[1:] > time[:-1]
-    tied = (time[1:] == time[:-1]) & (row[1:] >= row[:-1])
-    if bool(np.all(~same | later | tied)) and bool(np.all(source[1:] >= source[:-1])):
-        base = np.arange(len(shot))
-    else:
-        base = np.lexsort((row, time, source))
-    ordered = chain[base]
-    if bool(np.all(ordered[1:] >= ordered[:-1])):
-        return base, np.arange(len(base))
-    narrow = ordered.astype(np.int16) if len(ordered) and ordered.max() < 32000 else ordered
-    place = np.argsort(narrow, kind="stable")
-    return base[place], place
+    if np.any(source[1:] < source[:-1]):
+        order = np.argsort(source, kind="stable")
+        shot, source = shot[order], source[order]
+    ordered = shot.copy()
+    time, row = shots.time[shot].view(np.int64), shots.row[shot]
+    later = (time[1:] > time[:-1]) | ((time[1:] == time[:-1]) & (row[1:] >= row[:-1]))
+    begin = np.searchsorted(source, np.arange(int(source[-1]) + 2))
+    for one in np.unique(source[1:][(source[1:] == source[:-1]) & ~later]).tolist():
+        part = slice(begin[one], begin[one + 1])
+        ordered[part] = shot[part][np.lexsort((row[part], time[part]))]
+    return ordered

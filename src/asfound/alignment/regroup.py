@@ -7,9 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from asfound.alignment._bearings import local_directions, spikes
 from asfound.alignment._points import Integers, Paths, select_points
-from asfound.alignment.assembly import record_lines
+from asfound.alignment._record import record_lines
 from asfound.model import Assembly, Ground, Shots
 
 
@@ -38,8 +37,6 @@ def regroup(
     nodes = node[np.concatenate([np.empty(0, np.int64), *members])]
     sizes = np.array([len(one) for one in members], np.int64)
     paths = Paths.of_sizes(nodes, sizes)
-    off = spikes(points, paths)
-    tx, ty = local_directions(points, paths, off)
     miscoded = np.zeros(len(points), bool)
-    found = record_lines(shots, ground, points, paths, off, tx, ty, miscoded)
+    found = record_lines(shots, ground, points, paths, miscoded)
     return replace(found, names=tuple(names))

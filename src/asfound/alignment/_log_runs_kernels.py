@@ -1,0 +1,313 @@
+"""Loops along the log: points too close to the one before, usual steps, turns, runs."""
+
+from __future__ import annotations
+
+from math import atan2, cos, floor, inf, pi, sqrt
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.compiled import (
+    BYTES,
+    BYTES_OUT,
+    CODES,
+    FLOATS,
+    FLOATS_OUT,
+    INTEGERS,
+    INTEGERS_OUT,
+    kernel,
+    part,
+)
+
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
+Codes = npt.NDArray[np.int32]
+Bytes = npt.NDArray[np.int8]
+
+SHORT_STEP = 0.3
+LONGEST_STRIDE = 1.0
+STRIDE = 0.5
+USUAL_STEPS = 3.0
+LEAST_STEP_LIMIT = 12.0
+LARGEST_STEP = 30.0
+STEP_ELSE = 5.0
+SMOOTH_TURN = 40.0 * pi / 180.0
+LEADS = 10.0 * pi / 180.0
+REVERSAL = 115.0 * pi / 180.0
+COS_SMOOTH = cos(SMOOTH_TURN)
+COS_REVERSAL = cos(REVERSAL)
+NOISE = 3.0
+LARGEST_NOISE = 0.6
+SHUFFLED_SHARE = 0.33
+WINDOW = 8
+SHORTEST_RUN = 3
+
+SMOOTH, ROUGH, BACK = 0, 1, 2
+"""What the path does at a point: goes on, turns, doubles back."""
+
+
+@part
+def _step(x: Floats, y: Floats, a: int, b: int) -> float:
+    return sqrt((x[b] - x[a]) ** 2 + (y[b] - y[a]) ** 2)
+
+
+@part
+def _turn(x: Floats, y: Floats, chain: Codes, kept: Integers, k: int) -> float:
+    """Unsigned, of the path at a kept point [rad]; zero at both ends of a chain."""
+    if k < 1 or k > len(kept) - 2:
+        return 0.0
+    a, b, c = kept[k - 1], kept[k], kept[k + 1]
+    if chain[a] != chain[b] or chain[b] != chain[c]:
+        return 0.0
+    ax, ay = x[b] - x[a], y[b] - y[a]
+    bx, by = x[c] - x[b], y[c] - y[b]
+    return abs(atan2(ax * by - ay * bx, ax * bx + ay * by))
+
+
+@part
+def _median(values: Floats) -> float:
+    lower, upper = (len(values) - 1) // 2, len(values) // 2
+    ordered = np.partition(values, upper)
+    below = ordered[upper]
+    if lower < upper:
+        below = ordered[0]
+        for k in range(1, upper):
+            below = max(below, ordered[k])
+    return float((below + ordered[upper]) / 2.0)
+
+
+@part
+def _close(
+    kept: Integers,
+    first: int,
+    end: int,
+    nodes: Integers,
+    starts: Integers,
+    runs: int,
+    singles: Integers,
+    alone: int,
+) -> tuple[int, int]:
+    """End a run before `end`; one too short to prove anything falls apart into points."""
+    if end - first < SHORTEST_RUN:
+        for k in range(first, end):
+            singles[alone] = kept[k]
+            alone += 1
+        return runs, alone
+    at = starts[runs]
+    for k in range(first, end):
+        nodes[at] = kept[k]
+        at += 1
+    starts[runs + 1] = at
+    return runs + 1, alone
+
+
+@part
+def _sound(chain: Codes, kept: Integers, turns: Bytes, chains: int) -> npt.NDArray[np.bool_]:
+    """Kept points where the path does not double back again and again, near them or all along."""
+    count = len(kept)
+    backs, number = np.zeros(chains, np.int64), np.zeros(chains, np.int64)
+    for k in range(count):
+        number[chain[kept[k]]] += 1
+        backs[chain[kept[k]]] += turns[k] == BACK
+    whole = backs / np.maximum(number, 1) <= SHUFFLED_SHARE
+    sound = np.empty(count, np.bool_)
+    near = 0
+    for k in range(min(WINDOW, count)):
+        near += turns[k] == BACK
+    for k in range(count):
+        if k + WINDOW < count:
+            near += turns[k + WINDOW] == BACK
+        if k > WINDOW:
+            near -= turns[k - WINDOW - 1] == BACK
+        width = min(k + WINDOW + 1, count) - max(k - WINDOW, 0)
+        sound[k] = near <= SHUFFLED_SHARE * width and whole[chain[kept[k]]]
+    return sound
+
+
+@kernel(FLOATS, FLOATS, CODES, INTEGERS_OUT, INTEGERS_OUT)
+def thin_log(
+    x: Floats, y: Floats, chain: Codes, kept: Integers, close: Integers
+) -> tuple[int, int]:
+    """Tell points that follow the one before within half a metre of walking from the rest.
+
+    Parameters
+    ----------
+    x, y, chain
+        By point.
+    kept, close : (p,) int64
+        Filled: points, ascending.
+
+    Returns
+    -------
+    int, int
+        How many are kept, and how many are close.
+    """
+    keeps = closes = 0
+    walked = 0.0
+    for k in range(len(x)):
+        short = False
+        if k > 0:
+            step = _step(x, y, k - 1, k)
+            before = walked
+            walked += min(step, LONGEST_STRIDE)
+            short = (
+                step < SHORT_STEP
+                and chain[k] == chain[k - 1]
+                and floor(walked / STRIDE) == floor(before / STRIDE)
+            )
+        if short:
+            close[closes] = k
+            closes += 1
+        else:
+            kept[keeps] = k
+            keeps += 1
+    return keeps, closes
+
+
+@kernel(FLOATS, FLOATS, CODES, INTEGERS, FLOATS_OUT)
+def step_limits(x: Floats, y: Floats, chain: Codes, kept: Integers, limit: Floats) -> None:
+    """Longest step a run may take [m]: some times the median step of the chain.
+
+    Parameters
+    ----------
+    x, y, chain
+        By point.
+    kept : (k,) int64
+        Points, chain after chain.
+    limit : (chains,) float64
+        Filled.
+    """
+    first = 0
+    steps = np.empty(len(kept))
+    while first < len(kept):
+        number = chain[kept[first]]
+        count = short = long = 0
+        last = first + 1
+        while last < len(kept) and chain[kept[last]] == number:
+            step = _step(x, y, kept[last - 1], kept[last])
+            short += step <= LEAST_STEP_LIMIT / USUAL_STEPS
+            long += step >= LARGEST_STEP / USUAL_STEPS
+            steps[count] = step
+            count += 1
+            last += 1
+        # most chains need no sorting: their median is plainly beyond one of the limits
+        if count == 0:
+            usual = STEP_ELSE
+        elif 2 * short > count + 1:
+            usual = 0.0
+        elif 2 * long > count + 1:
+            usual = inf
+        else:
+            usual = _median(steps[:count])
+        limit[number] = min(max(USUAL_STEPS * usual, LEAST_STEP_LIMIT), LARGEST_STEP)
+        first = last
+
+
+@kernel(FLOATS, FLOATS, FLOATS, CODES, INTEGERS, BYTES_OUT)
+def look_at_turns(
+    x: Floats, y: Floats, scatter: Floats, chain: Codes, kept: Integers, turns: Bytes
+) -> None:
+    """What the path through the kept points does at each: goes on, turns, or doubles back.
+
+    Parameters
+    ----------
+    x, y, scatter, chain
+        By point.
+    kept : (k,) int64
+        Points, chain after chain.
+    turns : (k,) int8
+        Filled: `SMOOTH`, `ROUGH` or `BACK`; `SMOOTH` at both ends of a chain.
+    """
+    turns[:] = SMOOTH
+    for k in range(1, len(kept) - 1):
+        a, b, c = kept[k - 1], kept[k], kept[k + 1]
+        if chain[a] != chain[b] or chain[b] != chain[c]:
+            continue
+        ax, ay = x[b] - x[a], y[b] - y[a]
+        bx, by = x[c] - x[b], y[c] - y[b]
+        dot = ax * bx + ay * by
+        before, after = sqrt(ax * ax + ay * ay), sqrt(bx * bx + by * by)
+        if dot >= COS_SMOOTH * before * after:
+            continue
+        if dot < COS_REVERSAL * before * after:
+            turns[k] = BACK
+            continue
+        loose = NOISE * max(scatter[a], scatter[b], scatter[c]) / max(min(before, after), 0.05)
+        if abs(atan2(ax * by - ay * bx, dot)) > SMOOTH_TURN + min(loose, LARGEST_NOISE):
+            turns[k] = ROUGH
+
+
+@kernel(
+    FLOATS, FLOATS, CODES, INTEGERS, FLOATS, BYTES, INTEGERS_OUT, INTEGERS_OUT, INTEGERS_OUT
+)  # fmt: skip
+def find_runs(
+    x: Floats,
+    y: Floats,
+    chain: Codes,
+    kept: Integers,
+    limit: Floats,
+    turns: Bytes,
+    nodes: Integers,
+    starts: Integers,
+    singles: Integers,
+) -> tuple[int, int]:
+    """Stretches of the log whose steps are usual, and whose path turns little.
+
+    Parameters
+    ----------
+    x, y, chain
+        By point.
+    kept : (k,) int64
+        Points, chain after chain.
+    limit : (chains,) float64
+        Longest step [m].
+    turns : (k,) int8
+        As `look_at_turns` finds them.
+    nodes : (k,) int64
+        Filled: points of runs, run after run.
+    starts : (k + 1,) int64
+        Filled: where each run begins, and where the last ends.
+    singles : (k,) int64
+        Filled: points in no run.
+
+    Returns
+    -------
+    int, int
+        How many runs, and how many points are in none.
+    """
+    count = len(kept)
+    sound = _sound(chain, kept, turns, len(limit))
+    runs = alone = 0
+    starts[0] = 0
+    first = 0
+    linked = False
+    cut_next = False
+    for k in range(count):
+        # the link from this point to the next
+        onward = False
+        if k + 1 < count:
+            a, b = kept[k], kept[k + 1]
+            if chain[a] == chain[b] and sound[k] and sound[k + 1]:
+                step = _step(x, y, a, b)
+                onward = 0.0 < step <= limit[chain[b]]
+        # at a point that is not smooth, the link that the path on its far side does not lead into
+        # goes, or the longer one where both sides do
+        cut, cut_next = cut_next, False
+        if linked and onward and turns[k] != SMOOTH:
+            bent_before, bent_after = (
+                _turn(x, y, chain, kept, k - 1),
+                _turn(x, y, chain, kept, k + 1),
+            )
+            if abs(bent_before - bent_after) > LEADS:
+                backward = bent_before > bent_after
+            else:
+                backward = _step(x, y, kept[k - 1], kept[k]) >= _step(x, y, kept[k], kept[k + 1])
+            cut = cut or backward
+            cut_next = not backward
+        if k > 0 and (cut or not linked):
+            runs, alone = _close(kept, first, k, nodes, starts, runs, singles, alone)
+            first = k
+        linked = onward
+    if count > 0:
+        runs, alone = _close(kept, first, count, nodes, starts, runs, singles, alone)
+    return runs, alone
