@@ -39,7 +39,8 @@ KEYS = {
     "verdicts": "What a verdict means.",
     "columns": "For each table below a list of `name`, `heading`, `unit`, `kind`, `description`.",
     "uploads": "`tag`, `file`, `sha256`, `bytes`, declared `frame`, `position_of`, `depth_to`, "
-    "defaults, and the row accounting: `rows` = `shots` + `sweep_readings` + `reported`, `balanced`.",
+    "defaults, and the row accounting: `rows` = `shots` + `sweep_readings` + `reported`, "
+    "`balanced`.",
     "operations": "Coordinate operations as PROJ chose them: `source`, `target`, `name`, "
     "`accuracy_m`, `epoch`, `grids`, `definition`, `shots`.",
     "budget": "Causes of error: `term`, `title`, `basis`, `shared`, and the standard deviation of "
