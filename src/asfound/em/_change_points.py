@@ -16,14 +16,16 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from asfound.em._change_kernels import (
+    LEAST_FOR_SLOPE,
+    LEAST_READINGS,
+    LEAST_SPREAD,
+    NEVER,
+    cut_series,
+)
+
 FloatArray = npt.NDArray[np.float64]
 IndexArray = npt.NDArray[np.intp]
-
-LEAST_READINGS = 3
-"""A piece has at least so many; fewer are outliers."""
-_LEAST_FOR_SLOPE = 4
-_LEAST_SPREAD = 1e-9
-_NEVER = 1e15
 
 
 class Sums(NamedTuple):
@@ -114,9 +116,9 @@ def fit_pieces(sums: Sums, slope: FloatArray, slope_penalty: FloatArray) -> Piec
     with np.errstate(divide="ignore", invalid="ignore"):
         own_slope = across / spread
         free = total - across * own_slope + slope_penalty
-    own = (sums.n >= _LEAST_FOR_SLOPE) & (spread > _LEAST_SPREAD) & (free < common)
+    own = (sums.n >= LEAST_FOR_SLOPE) & (spread > LEAST_SPREAD) & (free < common)
     cost = np.where(own, free, common)
-    cost = np.where(sums.n >= LEAST_READINGS, cost, _NEVER)
+    cost = np.where(sums.n >= LEAST_READINGS, cost, NEVER)
     return Piece(cost, own, mean_x, mean_y, np.where(own, own_slope, slope), sums.n, spread, across)
 
 
@@ -138,28 +140,10 @@ def best_cut(
         From 0, growing along each series.
     """
     series, columns = sums.n.shape
-    best = np.full((series, columns), _NEVER)
-    best[:, 0] = 0.0
-    origin = np.zeros((series, columns), dtype=np.intp)
-    common, price = slope[:, np.newaxis], slope_penalty[:, np.newaxis]
-    for end in range(1, columns):
-        pieces = sums.at(slice(None), slice(end, end + 1)).between(
-            sums.at(slice(None), slice(0, end))
-        )
-        total = _costs(pieces, common, price) + best[:, :end]
-        total[:, 1:] += penalty[:, np.newaxis]
-        origin[:, end] = total.argmin(axis=1)
-        best[:, end] = np.minimum(total[np.arange(series), origin[:, end]], _NEVER)
-    # Walk back from the end; every step marks where a piece begins.
-    begins = np.zeros((series, columns), dtype=np.int32)
-    at = np.full(series, columns - 1)
-    rows = np.arange(series)
-    while np.any(at > 0):
-        at = np.where(at > 0, origin[rows, at], 0)
-        begins[rows, at] = 1
-    begins[:, 0] = 0
-    piece: npt.NDArray[np.int32] = np.cumsum(begins[:, :-1], axis=1, dtype=np.int32)
-    return piece
+    piece = np.empty(series * (columns - 1), np.int32)
+    n, x, xx, y, xy, yy = (np.ascontiguousarray(part) for part in sums)
+    cut_series(n, x, xx, y, xy, yy, slope, penalty, slope_penalty, piece)
+    return piece.reshape(series, columns - 1)
 
 
 def pieces_of(piece: npt.NDArray[np.int32]) -> Cut:
@@ -189,18 +173,3 @@ def pooled_slope(fit: Piece, cut: Cut, series: int) -> tuple[FloatArray, FloatAr
     across: FloatArray = np.bincount(cut.row, use * fit.across, series).astype(np.float64)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(spread > 0.0, across / spread, 0.0), spread
-
-
-def _costs(sums: Sums, slope: FloatArray, slope_penalty: FloatArray) -> FloatArray:
-    """`fit_pieces`' cost alone, the inner loop of the search."""
-    n = np.maximum(sums.n, 1.0)
-    mean_x = sums.x / n
-    spread = sums.xx - sums.x * mean_x
-    across = sums.xy - sums.y * mean_x
-    total = sums.yy - sums.y * sums.y / n
-    common = total - (2.0 * across - slope * spread) * slope
-    with np.errstate(divide="ignore", invalid="ignore"):
-        free = total - across * across / spread + slope_penalty
-    free = np.where((sums.n >= _LEAST_FOR_SLOPE) & (spread > _LEAST_SPREAD), free, _NEVER)
-    cost = np.minimum(common, free)
-    return np.where(sums.n >= LEAST_READINGS, cost, _NEVER)

@@ -24,7 +24,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from asfound.em._change_points import LEAST_READINGS
+from asfound.em._change_kernels import LEAST_READINGS
 from asfound.em._current_cuts import cut_lines
 from asfound.em._current_events import EventKind, Events, Series, find_events, join_events
 from asfound.errors import InputError

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from asfound.budget.ellipses import NORMAL_95
+from asfound.budget.rules._current_kernels import worth_a_fit
 from asfound.budget.rules.context import Outcome, RuleContext, nothing, outcome, rule
 from asfound.em import EventKind, current_along_lines
 from asfound.model import Rule, Severity
@@ -20,50 +20,57 @@ CURRENT_EVENT = Rule(
     "A branch or a fault lies near here, or the receiver changed to another line: look for it.",
 )
 
-_SIDE = 5
-
 
 @rule(CURRENT_EVENT)
 def current_event(context: RuleContext) -> Outcome:
-    shots, assembly = context.shots, context.assembly
-    usable = (shots.current > 0) & np.isfinite(shots.current) & np.isfinite(assembly.station)
-    runs = context.signals.only(usable)
-    order, group = runs.order, runs.run
-    if not len(order):
+    shots, station, signals = context.shots, context.assembly.station, context.signals
+    kept, starts = np.empty(len(signals), np.int64), np.empty(signals.count + 1, np.int64)
+    count, usable = worth_a_fit(signals.order, signals.starts, station, shots.current, kept, starts)
+    if not usable:
         return "no upload records currents along a line"
-    worth = _worth_a_fit(np.log(shots.current[order]), group)[group]
-    kept, group = order[worth], group[worth]
-    if not len(kept):
+    if not count:
         return nothing(CURRENT_EVENT)
+    starts = starts[: count + 1]
+    kept = kept[: starts[-1]]
     fit = current_along_lines(
-        assembly.station[kept],
+        station[kept],
         shots.current[kept],
-        group,
+        np.repeat(np.arange(count), np.diff(starts)),
         noise=context.profile("current-event", "noise"),
     )
     events = fit.events
     sure = np.flatnonzero(events.confidence > context.profile("current-event", "confidence"))
     found: dict[int, tuple[float, str]] = {}
-    for k in sure.tolist():
-        first, last = np.searchsorted(group, (events.line[k], events.line[k] + 1))
-        mine = kept[first:last]
-        shot = int(mine[np.argmin(np.abs(assembly.station[mine] - events.station[k]))])
-        kind = EventKind(int(events.kind[k]))
+    for line, place, place_sd, ratio, confidence, kind in zip(
+        *(
+            column[sure].tolist()
+            for column in (
+                events.line,
+                events.station,
+                events.station_sd,
+                events.ratio,
+                events.confidence,
+                events.kind,
+            )
+        ),
+        strict=True,
+    ):
+        mine = kept[starts[line] : starts[line + 1]]
+        shot = int(mine[np.abs(station[mine] - place).argmin()])
         words = (
-            f"current changes to {100 * events.ratio[k]:.0f} % within "
-            f"{NORMAL_95 * events.station_sd[k]:.1f} m of here: {_MEANING[kind]} "
-            f"({_sure(float(events.confidence[k]))} of the step)"
+            f"current changes to {100 * ratio:.0f} % within {NORMAL_95 * place_sd:.1f} m of here: "
+            f"{_MEANING[kind]} ({_sure(confidence)} of the step)"
         )
-        found[shot] = (float(events.ratio[k]), words)
-    index = np.array(sorted(found), np.int64)
+        found[shot] = (ratio, words)
+    index = sorted(found)
     return outcome(
         CURRENT_EVENT,
-        index,
+        np.array(index, np.int64),
         Severity.NOTE,
-        np.array([found[int(k)][0] for k in index]),
+        np.array([found[shot][0] for shot in index]),
         float("nan"),
         "",
-        [found[int(k)][1] for k in index],
+        [found[shot][1] for shot in index],
     )
 
 
@@ -78,22 +85,3 @@ _MEANING = {
     EventKind.FAULT: "probably a fault of the coating",
     EventKind.SWAP: "another line is followed from here on, or another conductor adds its field",
 }
-
-
-def _worth_a_fit(
-    log_current: npt.NDArray[np.float64], group: npt.NDArray[np.int64]
-) -> npt.NDArray[np.bool_]:
-    """(groups,) whether the means of five shots on either side ever differ by a tenth.
-
-    A cheap look that spares most lines the exact fit.
-    """
-    count = int(group[-1]) + 1
-    worth = np.zeros(count, bool)
-    if len(group) < 2 * _SIDE:
-        return worth
-    total = np.concatenate([[0.0], np.cumsum(log_current)])
-    mean = (total[_SIDE:] - total[:-_SIDE]) / _SIDE
-    step = np.abs(mean[_SIDE:] - mean[:-_SIDE])
-    same = group[2 * _SIDE - 1 :] == group[: len(step)]
-    worth[group[: len(step)][same & (step > 0.12)]] = True
-    return worth
