@@ -8,25 +8,39 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from asfound.alignment._member_kernels import gather_members
 from asfound.model import Assembly, Budget, Ground, Verdict
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-DOUBTFUL_INFLATION = 4.0
-BATCH = 300_000
-EVEN_REACH = 6
-EVEN_FACTOR = 3.0
+BATCH = 32_000
 
 
 @dataclass(frozen=True, eq=False)
 class Members:
-    """Shots of all lines in order, in local coordinates, with their variances."""
+    """Shots of all lines in order, in local coordinates, with their variances.
+
+    Parameters
+    ----------
+    shot : (m,) int64
+        Index in `Shots`.
+    starts : (lines + 1,) int64
+    east, north, up : (m,) float64
+        Relative to the line's origin [m]; up is 0 where not deep.
+    left : (2, m) float64
+        Unit vector across the line (easting, northing); 0 where its bearing is not known.
+    across, vertical : (m,) float64
+        Variances [m2]; 1 where not usable, not deep.
+    usable, deep : (m,) bool
+        Fit for the plane; and for the level.
+    origin : (3, lines) float64
+        Easting, northing, height of each line's first shot (first deep one; NaN if none) [m].
+    """
 
     shot: Integers
     starts: Integers
-    owner: Integers
     east: Floats
     north: Floats
     up: Floats
@@ -56,106 +70,40 @@ def gather(
     assembly: Assembly,
     verdict: npt.NDArray[np.int8],
 ) -> Members:
-    owner = np.repeat(np.arange(len(starts) - 1), np.diff(starts))
-    first = shot[starts[:-1]]
-    origin = np.stack((ground.easting[first], ground.northing[first]))
-    east = ground.easting[shot] - origin[0, owner]
-    north = ground.northing[shot] - origin[1, owner]
-    up = budget.centre_height[shot]
-    covariance = budget.independent[shot]
-    bearing = assembly.bearing[shot]
-    known = np.isfinite(bearing)
-    sine, cosine = np.sin(bearing), np.cos(bearing)
-    ee, nn, en = covariance[:, 0, 0], covariance[:, 1, 1], covariance[:, 0, 1]
-    across = np.where(
-        known, cosine**2 * ee + sine**2 * nn - 2.0 * sine * cosine * en, 0.5 * (ee + nn)
-    )
-    vertical = covariance[:, 2, 2].copy()
-    across, vertical = _evened(across, starts, owner), _evened(vertical, starts, owner)
-    doubtful = verdict[shot] == Verdict.DOUBTFUL
-    across[doubtful] *= DOUBTFUL_INFLATION
-    vertical[doubtful] *= DOUBTFUL_INFLATION
-    usable = (verdict[shot] != Verdict.UNFIT) & np.isfinite(across) & (across > 0)
-    usable = _at_least_two(usable, starts, owner, across)
-    deep = usable & np.isfinite(up) & np.isfinite(vertical) & (vertical > 0)
-    level = _first_of(np.where(deep, up, np.nan), deep, starts)
-    origin = np.vstack((origin, level))
-    return Members(
+    """Members of lines whose shots are `shot`, line i from ``starts[i]`` on."""
+    count = len(shot)
+    members = Members(
         shot=shot,
         starts=starts,
-        owner=owner,
-        east=east,
-        north=north,
-        up=np.where(deep, up - level[owner], 0.0),
-        left=np.stack((np.where(known, -cosine, 0.0), np.where(known, sine, 0.0))),
-        across=np.where(np.isfinite(across) & (across > 0), across, 1.0),
-        vertical=np.where(deep, vertical, 1.0),
-        usable=usable,
-        deep=deep,
-        origin=origin,
+        east=np.empty(count),
+        north=np.empty(count),
+        up=np.empty(count),
+        left=np.empty((2, count)),
+        across=np.empty(count),
+        vertical=np.empty(count),
+        usable=np.empty(count, bool),
+        deep=np.empty(count, bool),
+        origin=np.empty((3, len(starts) - 1)),
     )
-
-
-def _evened(variance: Floats, starts: Integers, owner: Integers) -> Floats:
-    """Variances with those near their neighbours' usual one set to it.
-
-    A shot that happens to read too deep is also given a larger variance, for the budget goes by
-    the depth read. Weighted by its own variance it would count less, and the line would come out
-    too shallow. Within a factor of `EVEN_FACTOR` of what is usual nearby the usual one is used;
-    beyond it (a float solution, say) the difference is real and stays.
-    """
-    safe = np.where(np.isfinite(variance) & (variance > 0), variance, 1.0)
-    place = np.arange(len(variance))
-    low = np.maximum(place - EVEN_REACH, starts[owner])
-    high = np.minimum(place + EVEN_REACH + 1, starts[owner + 1])
-
-    def nearby(values: Floats) -> Floats:
-        total = np.concatenate(([0.0], np.cumsum(values)))
-        return np.asarray((total[high] - total[low]) / (high - low))
-
-    rough = np.exp(nearby(np.log(safe)))
-    usual = nearby(np.clip(safe, rough / EVEN_FACTOR, rough * EVEN_FACTOR))
-    near = (safe < EVEN_FACTOR * usual) & (safe > usual / EVEN_FACTOR)
-    return np.where(near & (safe == variance), usual, variance)
-
-
-def _at_least_two(usable: Flags, starts: Integers, owner: Integers, across: Floats) -> Flags:
-    """A line with fewer than two fit shots is still drawn, from all of them."""
-    number = np.bincount(owner[usable], minlength=len(starts) - 1)
-    return np.asarray(usable | ((number < 2)[owner] & np.isfinite(across) & (across > 0)))
-
-
-def _first_of(values: Floats, good: Flags, starts: Integers) -> Floats:
-    """(lines,) first good value of each line, NaN where there is none."""
-    lines = len(starts) - 1
-    result = np.full(lines, np.nan)
-    place = np.flatnonzero(good)
-    which = np.searchsorted(starts, place, side="right") - 1
-    line, index = np.unique(which, return_index=True)
-    result[line] = values[place[index]]
-    return result
-
-
-def spikes_of(members: Members) -> Flags:
-    """Shots far off the straight between their neighbours on a stretch that is straight."""
-    e, n, owner = members.east, members.north, members.owner
-    count = len(e)
-    flag = np.zeros(count, bool)
-    if count < 5:
-        return flag
-    i = np.arange(2, count - 2)
-    inner = owner[i - 2] == owner[i + 2]
-    sd = np.sqrt(members.across)
-
-    def off(a: Integers, b: Integers, c: Integers) -> Floats:
-        ex, ey = e[c] - e[a], n[c] - n[a]
-        return np.asarray(
-            np.abs((e[b] - e[a]) * ey - (n[b] - n[a]) * ex) / np.maximum(np.hypot(ex, ey), 1e-6)
-        )
-
-    here = off(i - 1, i, i + 1)
-    before = off(i - 2, i - 1, i + 1)
-    after = off(i - 1, i + 1, i + 2)
-    spread = sd[i] + np.maximum(sd[i - 1], sd[i + 1])
-    flag[i] = inner & (here > 5.0 * spread) & (here > 4.0 * (before + after) + 2.0 * spread)
-    return flag
+    gather_members(
+        shot,
+        starts,
+        ground.easting,
+        ground.northing,
+        budget.centre_height,
+        budget.own,
+        assembly.bearing,
+        verdict,
+        int(Verdict.DOUBTFUL),
+        int(Verdict.UNFIT),
+        members.east,
+        members.north,
+        members.up,
+        members.left,
+        members.across,
+        members.vertical,
+        members.usable,
+        members.deep,
+        members.origin,
+    )
+    return members

@@ -55,6 +55,6 @@ def fit_lines(
             verdict,
         )
         utility = assembly.utility[low:high]
-        fitted = fit_members(members, assembly.bearing[members.shot], utility)
+        fitted = fit_members(members, utility)
         result += record_lines(members, fitted, ground, budget, assembly.names[low:high], utility)
     return tuple(result)

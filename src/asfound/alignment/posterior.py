@@ -19,11 +19,11 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.alignment._fitted import Fitted, fit_members
-from asfound.alignment._lines import sample_places, sampled
+from asfound.alignment._lines import cut_axes
 from asfound.alignment._members import gather
 from asfound.alignment._robust import Channel
 from asfound.alignment._shared import SharedTerm, shared_terms
-from asfound.alignment._smoother import Smoothed, smooth
+from asfound.alignment._smoother import Smoothed, Track, between, smooth
 from asfound.errors import InputError
 from asfound.model import Assembly, Budget, Ground
 
@@ -122,8 +122,8 @@ def refit(
         raise InputError(f"there is no line {line}", remedy="Give an index of the assembly.")
     shot, starts = assembly.members()
     own = shot[starts[line] : starts[line + 1]].astype(np.int64)
-    members = gather(own, np.array([0, len(own)]), ground, budget, assembly, verdict)
-    fitted = fit_members(members, assembly.bearing[own], assembly.utility[line : line + 1])
+    members = gather(own, np.array([0, len(own)], np.int64), ground, budget, assembly, verdict)
+    fitted = fit_members(members, assembly.utility[line : line + 1])
     return Refit(fitted, members.origin[:, 0], _patterns(shared_terms(budget, own), fitted))
 
 
@@ -158,13 +158,13 @@ class Refit:
         nodes = fitted.nodes.station
         node = np.maximum(np.searchsorted(nodes, place, side="right") - 1, 0)
         ahead = np.maximum(place - nodes[node], 0.0)
-        flat, _, _ = sampled(fitted.plane.track, fitted.plane.result, node, ahead)
-        up, _, _ = sampled(fitted.level.track, fitted.level.result, node, ahead)
+        flat = _means_at(fitted.plane.track, fitted.plane.result, node, ahead)
+        up = _means_at(fitted.level.track, fitted.level.result, node, ahead)
         mean = np.column_stack((*flat, up[0])) + self.origin
         shared: list[SharedShift] = []
         if patterns.names:
-            plane, _, _ = sampled(fitted.plane.track, patterns.plane, node, ahead)
-            level, _, _ = sampled(fitted.level.track, patterns.level, node, ahead)
+            plane = _means_at(fitted.plane.track, patterns.plane, node, ahead)
+            level = _means_at(fitted.level.track, patterns.level, node, ahead)
             for k, (term, group, coupling) in enumerate(patterns.names):
                 shift = np.column_stack((plane[2 * k], plane[2 * k + 1], level[k]))
                 if np.any(shift):
@@ -265,10 +265,18 @@ def draw_axes(posterior: JointPosterior, count: int, seed: int) -> Floats:
     return np.asarray(drawn.reshape(count, -1, 3))
 
 
+def _means_at(track: Track, result: Smoothed, node: Integers, ahead: Floats) -> Floats:
+    """(columns, k) smoothed positions past nodes of one line."""
+    mean = result.mean[:, node]
+    inner = np.flatnonzero(node < len(track.gap) - 1)
+    mean[:, inner], _, _ = between(track, result, node[inner], ahead[inner])
+    return mean
+
+
 def _place_on_track(fitted: Fitted, station: Floats) -> Floats:
     """Stations along the axis as stations of the smoother."""
-    node, ahead, _ = sample_places(fitted)
-    plane, _, _ = sampled(fitted.plane.track, fitted.plane.result, node, ahead)
+    node, ahead = cut_axes(fitted).places(fitted.plane.track.gap)
+    plane = _means_at(fitted.plane.track, fitted.plane.result, node, ahead)
     axis = np.concatenate(([0.0], np.cumsum(np.hypot(np.diff(plane[0]), np.diff(plane[1])))))
     slack = 1e-6 * (1.0 + axis[-1])
     if len(station) and (station.min() < -slack or station.max() > axis[-1] + slack):
