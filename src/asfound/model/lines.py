@@ -59,10 +59,18 @@ class Assembly:
         starts : (lines + 1,) int64
             Line i is ``shots[starts[i]:starts[i + 1]]``.
         """
-        joined = np.flatnonzero(self.line >= 0)
-        order = joined[np.lexsort((self.rank[joined], self.line[joined]))]
-        starts = np.searchsorted(self.line[order], np.arange(len(self.names) + 1))
-        return order, starts
+        # only here: records are read without what compiles loops
+        from asfound.model._member_kernels import order_by_rank
+
+        line = np.ascontiguousarray(self.line, np.int32)
+        rank = np.ascontiguousarray(self.rank, np.int32)
+        lines = max(len(self.names), int(line.max(initial=-1)) + 1)
+        starts = np.empty(lines + 1, np.int64)
+        order = np.empty(int(np.count_nonzero(line >= 0)), np.int64)
+        if not order_by_rank(line, rank, starts, order):
+            joined = np.flatnonzero(line >= 0)
+            order = joined[np.lexsort((rank[joined], line[joined]))]
+        return order, starts[: len(self.names) + 1]
 
 
 @dataclass(frozen=True, eq=False)
