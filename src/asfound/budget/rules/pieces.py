@@ -10,30 +10,24 @@ and two that agree must be larger than a kerb unless ground nearby bears them ou
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from asfound.budget.rules import _piece_kernels
+from asfound.budget.rules._piece_kernels import ANSWERS, WIDEST, ask_around, cut_runs, judge_spans
 from asfound.budget.rules.runs import Runs
 from asfound.budget.rules.steps import Steps
-from asfound.budget.rules.witnesses import Witnesses
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 
-_UNEVEN = 0.04
-"""Ground's own steps from shot to shot, kerbs apart [m], 1 sigma."""
-_CROSS_SLOPE = 0.05
-"""Slope of the ground between two lines [m/m], 1 sigma."""
-_CHANGE_OF_SLOPE = 0.02
-"""By how much that differs along two lines [m/m], 1 sigma."""
-_CONSISTENT = 3.0
-_ROUNDS = 4
-_WIDEST = 3
-BEYOND_KERBS = 0.25
+BEYOND_KERBS = _piece_kernels.BEYOND_KERBS
 """An offset that no kerb explains [m]."""
+_ROUNDS = 4
+_ROOM = 64
+"""Places of the table of cells to each piece: with its samples' neighbours most stay empty."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,22 +52,15 @@ class Piece:
     witnesses: int
 
 
-@dataclass(frozen=True, eq=False)
-class _Cut:
-    """Places `first` to `last - 1` of the log; the steps at both ends, None at a run's end.
-
-    A step is (size, standard deviation), what lies behind it minus what lies before.
-    """
-
-    run: int
-    first: int
-    last: int
-    before: tuple[float, float] | None
-    behind: tuple[float, float] | None
-
-
 def odd_pieces(
-    log: Runs, steps: Steps, place: Floats, height: Floats, *, least: float, reach: float
+    log: Runs,
+    steps: Steps,
+    east: Floats,
+    north: Floats,
+    height: Floats,
+    *,
+    least: float,
+    reach: float,
 ) -> list[Piece]:
     """Pieces of the log whose ground is off by one amount.
 
@@ -83,10 +70,8 @@ def odd_pieces(
         Shots in the order of the log, one run a line and visit.
     steps : Steps
         Of the ground's height, by places in `log`.
-    place : (n, 2) float64
-        Easting and northing of all shots [m].
-    height : (n,) float64
-        Ground [m].
+    east, north, height : (n,) float64
+        Ground of all shots [m].
     least, reach : float
         Smallest offset of interest, and how far away ground may bear witness [m].
 
@@ -95,125 +80,67 @@ def odd_pieces(
     pieces : list of Piece
         In the order of the log.
     """
-    cuts = list(_cuts(log, steps))
-    if not cuts:
+    run, first, last, before, behind = np.empty((5, 2 * len(steps)), np.int64)
+    count = cut_runs(log.starts, steps.place, run, first, last, before, behind)
+    if not count:
         return []
-    nearby = Witnesses(log, [(cut.first, cut.last) for cut in cuts], place, height, reach)
-    spans = list(_spans(cuts))
-    offset: dict[int, float] = {}
-    found: list[tuple[int, Piece]] = []
+    run, first, last, before, behind = (part[:count] for part in (run, first, last, before, behind))
+    nearby = _asked(log, run, first, last, east, north, height, reach)
+    offset = np.full(count, np.nan)
+    value, score = np.empty(count * WIDEST), np.empty(count * WIDEST)
+    agreeing = np.empty(count * WIDEST, np.int64)
+    found: dict[int, Piece] = {}
     for _ in range(_ROUNDS):
-        candidates = []
-        for span in spans:
-            if not any(number in offset for number in span):
-                piece = _judge(log, cuts, span, offset, nearby, least)
-                if piece is not None:
-                    candidates.append((-piece.score, span.start, len(span), span, piece))
+        judge_spans(
+            *(run, before, behind, steps.size, steps.size_sd, offset, least),
+            *nearby,
+            *(value, score, agreeing),
+        )
         # The clearest first: what lies beside an odd piece is judged anew once that is known.
-        known = set(offset)
-        for _, _, _, span, piece in sorted(candidates, key=lambda item: item[:3]):
-            around = range(span.start - 1, span.stop + 1)
-            if not any(
-                n in offset and n not in known and cuts[n].run == cuts[span.start].run
-                for n in around
-            ):
-                offset |= dict.fromkeys(span, piece.offset)
-                found.append((span.start, piece))
-        if len(offset) == len(known):
+        odd = np.flatnonzero(np.isfinite(value))
+        fresh = np.zeros(count, bool)
+        for at in odd[np.argsort(-score[odd], kind="stable")].tolist():
+            start, stop = at // WIDEST, at // WIDEST + at % WIDEST + 1
+            around = slice(max(start - 1, 0), stop + 1)
+            if not (fresh[around] & (run[around] == run[start])).any():
+                offset[start:stop], fresh[start:stop] = value[at], True
+                rows = log.order[first[start] : last[stop - 1]]
+                found[start] = Piece(rows, float(value[at]), float(score[at]), int(agreeing[at]))
+        if not fresh.any():
             break
-    return [piece for _, piece in sorted(found, key=lambda item: item[0])]
+    return [found[start] for start in sorted(found)]
 
 
-def _spans(cuts: list[_Cut]) -> Iterator[range]:
-    """Every cut, and two or three in a row between two steps: the ground may step there too."""
-    for first in range(len(cuts)):
-        yield range(first, first + 1)
-        for last in range(first + 1, min(first + _WIDEST, len(cuts))):
-            if cuts[last].run != cuts[first].run:
-                break
-            if cuts[first].before is not None and cuts[last].behind is not None:
-                yield range(first, last + 1)
-
-
-def _cuts(log: Runs, steps: Steps) -> Iterator[_Cut]:
-    """Runs that have a step, cut at each."""
-    starts = log.starts
-    run_of = log.run[steps.place]
-    bounds = np.searchsorted(run_of, np.arange(log.count + 1))
-    for run in np.unique(run_of).tolist():
-        mine = range(int(bounds[run]), int(bounds[run + 1]))
-        known = [(float(steps.size[k]), float(steps.size_sd[k])) for k in mine]
-        places = [int(starts[run]), *(int(steps.place[k]) for k in mine), int(starts[run + 1])]
-        ends: list[tuple[float, float] | None] = [None, *known, None]
-        for k in range(len(places) - 1):
-            yield _Cut(run, places[k], places[k + 1], ends[k], ends[k + 1])
-
-
-def _witnesses(
-    cuts: list[_Cut], span: range, offset: dict[int, float], nearby: Witnesses
-) -> list[tuple[float, float]]:
-    """What ground nearby says of a span's offset: (value, standard deviation) of each witness."""
-    here = nearby.heard(span, offset)
-    if cuts[span.start].before is None or cuts[span.stop - 1].behind is None:
-        return [
-            (above, float(np.hypot(_UNEVEN, _CROSS_SLOPE * away))) for above, away in here.values()
-        ]
-    # Between two steps: against the same witness beside the rest of the line, which takes the
-    # cross slope out. Only the pieces next to it, since witnesses come and go along a line.
-    beside = [n for n in (span.start - 1, span.stop) if n not in offset]
-    rest = nearby.heard(beside, offset)
-    return [
-        (above - rest[run][0], float(np.hypot(_UNEVEN, _CHANGE_OF_SLOPE * away)))
-        for run, (above, away) in here.items()
-        if run in rest
-    ]
-
-
-def _judge(
+def _asked(
     log: Runs,
-    cuts: list[_Cut],
-    span: range,
-    offset: dict[int, float],
-    nearby: Witnesses,
-    least: float,
-) -> Piece | None:
-    """The span as an odd piece, or None if it can't be called so."""
-    before, behind = cuts[span.start].before, cuts[span.stop - 1].behind
-    across = []
-    if before is not None:
-        beyond = offset.get(span.start - 1, 0.0)
-        across.append((beyond + before[0], float(np.hypot(before[1], _UNEVEN))))
-    if behind is not None:
-        beyond = offset.get(span.stop, 0.0)
-        across.append((beyond - behind[0], float(np.hypot(behind[1], _UNEVEN))))
-    value, sd = combined(across)
-    if abs(value) < least or any(abs(v - value) > _CONSISTENT * s for v, s in across):
-        return None
-    witnesses = _witnesses(cuts, span, offset, nearby)
-    agreeing = 0
-    if witnesses:
-        seen, seen_sd = combined(witnesses)
-        # One witness far off is no contradiction, and none that would convict either.
-        if abs(seen - value) > _CONSISTENT * seen_sd:
-            return None
-        if abs(seen) > 2.0 * seen_sd and seen * value > 0:
-            agreeing = sum(abs(v - value) < abs(v) for v, _ in witnesses)
-            value, sd = combined([(value, sd), (seen, seen_sd)])
-    if len(across) < 2 and not agreeing:
-        return None
-    if not agreeing and abs(value) < BEYOND_KERBS:
-        return None
-    if abs(value) < least or abs(value) < 5.0 * sd:
-        return None
-    rows = log.order[cuts[span.start].first : cuts[span.stop - 1].last]
-    return Piece(rows, value, abs(value) / sd, agreeing)
+    run: Integers,
+    first: Integers,
+    last: Integers,
+    east: Floats,
+    north: Floats,
+    height: Floats,
+    reach: float,
+) -> tuple[Integers, Integers, Integers, Integers, Floats]:
+    """What ground nearby says of each piece, as `judge_spans` takes it."""
+    count = len(run)
+    head = np.empty(1 << (_ROOM * count).bit_length(), np.int32)
+    following, around, owner = (np.empty(len(log), np.int32) for _ in range(3))
+    sampled, heard = np.empty(count, np.int64), np.empty(count + 1, np.int64)
+    witness, piece_of = np.empty((2, count * ANSWERS), np.int64)
+    said = np.empty((count * ANSWERS, 3))
+    ask_around(
+        *(log.order, log.starts, east, north, height, run, first, last, reach),
+        *(head, following, around, owner, sampled, heard, witness, piece_of, said),
+    )
+    return sampled, heard, witness, piece_of, said
 
 
 def combined(parts: list[tuple[float, float]]) -> tuple[float, float]:
     """Weighted mean of (value, standard deviation) pairs."""
-    values, sds = np.array(parts).T
-    weight = 1.0 / sds**2
-    return float((weight * values).sum() / weight.sum()), float(1.0 / np.sqrt(weight.sum()))
+    weights = [1.0 / sd**2 for _, sd in parts]
+    total = sum(weights)
+    mean = sum(w * value for w, (value, _) in zip(weights, parts, strict=True)) / total
+    return mean, total**-0.5
 
 
 def middle(values: Floats) -> float:

@@ -169,13 +169,13 @@ def _pieces_off(context: RuleContext) -> list[Piece]:
         usual_sd=_USUAL_SD,
         own_sd=_UNEVEN,
     )
-    place = np.stack([ground.easting, ground.northing], axis=1)
     reach = context.profile("antenna-height-jump", "reach")
-    pieces = odd_pieces(log, steps, place, ground.height, least=least, reach=reach)
+    where = ground.easting, ground.northing, ground.height
+    pieces = odd_pieces(log, steps, *where, least=least, reach=reach)
     right = np.ones(len(shots), bool)
     for piece in pieces:
         right[piece.rows] = False
-    visits = odd_visits(log.only(right), place, ground.height, least=max(least, BEYOND_KERBS))
+    visits = odd_visits(log.only(right), *where, least=max(least, BEYOND_KERBS))
     return [*pieces, *visits]
 
 
