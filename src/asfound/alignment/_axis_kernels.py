@@ -69,11 +69,15 @@ def _swell(
     d: float,
     q: float,
     kink: float,
-    variance: Floats,
+    here: float,
+    there: float,
     filtered_variance: Floats,
     information: Floats,
 ) -> float:
-    """How far the standard deviation half-way to the next node is off the mean of both ends."""
+    """How far the standard deviation half-way to the next node is off the mean of both ends'.
+
+    0 where that is less than `TOLERANCE`; `here` and `there` are the ends'.
+    """
     half = 0.5 * d
     p11, p12, _ = _between(
         filtered_variance[0, i], filtered_variance[1, i], filtered_variance[2, i] + kink, q, half
@@ -81,8 +85,11 @@ def _swell(
     middle = _variance_at(
         p11, p12, information[0, i + 1], information[1, i + 1], information[2, i + 1], half
     )
-    ends = math.sqrt(max(variance[i], 0.0)) + math.sqrt(max(variance[i + 1], 0.0))
-    return abs(math.sqrt(max(middle, 0.0)) - 0.5 * ends)
+    usual = 0.5 * (here + there)
+    # mostly nothing to speak of, told without a root
+    if usual > TOLERANCE and (usual - TOLERANCE) ** 2 < middle < (usual + TOLERANCE) ** 2:
+        return 0.0
+    return abs(math.sqrt(max(middle, 0.0)) - usual)
 
 
 @part
@@ -164,10 +171,12 @@ def cut_intervals(
     for line in range(len(starts) - 1):
         begin, end = starts[line], starts[line + 1]
         sample_starts[line] = samples
-        rise = 0.0
+        rise = sd_before = level_sd_before = 0.0
         for i in range(begin, end):
             last = i == end - 1
             d = gap[i]
+            sd = math.sqrt(max(variance[i], 0.0))
+            level_sd = math.sqrt(max(level_variance[i], 0.0))
             if last:
                 before[0], before[1] = filtered[0, 1, i], filtered[1, 1, i]
                 before[2] = level_filtered[0, 1, i]
@@ -187,33 +196,36 @@ def cut_intervals(
                 pieces[i - 1] = 1
                 if back > FINEST:
                     east, north = slope[0, i - 1] - before[0], slope[1, i - 1] - before[1]
-                    bow = 0.125 * back * math.sqrt(east * east + north * north)
-                    bent = max(bow, 0.125 * back * abs(rise - before[2]))
+                    bow = max(east * east + north * north, (rise - before[2]) ** 2)
+                    bent = 0.0
+                    if bow * back * back > (8.0 * TOLERANCE) ** 2:
+                        bent = 0.125 * back * math.sqrt(bow)
                     swell = _swell(
                         i - 1,
                         back,
                         wander[i - 1],
                         kink[i - 1],
-                        variance,
+                        sd_before,
+                        sd,
                         filtered_variance,
                         information,
                     )
-                    bent = max(bent, swell)
-                    swell = _swell(
+                    level_swell = _swell(
                         i - 1,
                         back,
                         level_wander[i - 1],
                         level_kink[i - 1],
-                        level_variance,
+                        level_sd_before,
+                        level_sd,
                         level_filtered_variance,
                         level_information,
                     )
-                    bent = max(bent, swell)
+                    bent = max(bent, swell, level_swell)
                     if bent > TOLERANCE:
                         wanted = math.ceil(math.sqrt(bent / TOLERANCE))
                         pieces[i - 1] = int(max(min(wanted, math.ceil(back / FINEST)), 1))
                 samples += pieces[i - 1]
-            rise = rise_past
+            rise, sd_before, level_sd_before = rise_past, sd, level_sd
         if end > begin:
             pieces[end - 1] = 1
             samples += 1

@@ -37,6 +37,7 @@ STRAIGHT = 2.5
 LEAST_STEP = 1e-3
 STRAIGHT_ON = math.tan(math.radians(4.99))
 """Tangent of a little less than half the least deflection: see `_turning`."""
+NO_BEND = math.tan(math.radians(9.99))
 AGREE = 2.0 * math.cos(math.radians(15.0))
 """Length of the sum of two unit vectors that differ by thirty degrees."""
 
@@ -89,6 +90,17 @@ def _turning(x: Floats, y: Floats, kept: Integers, number: int, run: Integers) -
 
 
 @part
+def _straight(x: Floats, y: Floats, kept: Integers, low: int, high: int) -> bool:
+    """Whether steps low to high all lie within five degrees of the way from end to end."""
+    dx, dy = x[kept[high + 1]] - x[kept[low]], y[kept[high + 1]] - y[kept[low]]
+    for k in range(low, high + 1):
+        sx, sy = x[kept[k + 1]] - x[kept[k]], y[kept[k + 1]] - y[kept[k]]
+        if not abs(dx * sy - dy * sx) <= STRAIGHT_ON * (dx * sx + dy * sy):
+            return False
+    return True
+
+
+@part
 def _leg(
     x: Floats, y: Floats, variance: Floats, kept: Integers, number: int, at: int, sign: int
 ) -> tuple[float, float, float, float]:
@@ -116,11 +128,18 @@ def _leg(
         sv += variance[there]
     mx, my = sx / n, sy / n
     xx, xy, yy = sxx - n * mx * mx, sxy - n * mx * my, syy - n * my * my
-    angle = 0.5 * math.atan2(2.0 * xy, xx - yy)
-    half = 0.5 * math.hypot(xx - yy, 2.0 * xy)
-    most = max(0.5 * (xx + yy) + half, 1e-12)
-    least = max(0.5 * (xx + yy) - half, 0.0)
-    tx, ty = math.cos(angle), math.sin(angle)
+    # twice the direction's angle has this cosine and sine, times `double`
+    c2, s2 = xx - yy, 2.0 * xy
+    double = math.sqrt(c2 * c2 + s2 * s2)
+    most = max(0.5 * (xx + yy + double), 1e-12)
+    least = max(0.5 * (xx + yy - double), 0.0)
+    tx, ty = 1.0, 0.0
+    if c2 > 0.0:
+        tx = math.sqrt(0.5 * (1.0 + c2 / double))
+        ty = 0.5 * s2 / (double * tx)
+    elif double > 0.0:
+        ty = math.sqrt(0.5 * (1.0 - c2 / double))
+        tx = 0.5 * s2 / (double * ty)
     if (tx * far_x + ty * far_y) * sign < 0:
         tx, ty = -tx, -ty
     mean_variance = sv / n
@@ -137,11 +156,12 @@ def _bend_at(
     """Bend between a shot and the next: score (0 if none), deflection, and where on both sides."""
     lx, ly, l_sd, l_rms = _leg(x, y, variance, kept, number, at, -1)
     rx, ry, r_sd, r_rms = _leg(x, y, variance, kept, number, at + 1, 1)
-    deflection = math.atan2(ly * rx - lx * ry, lx * rx + ly * ry)
+    cross, dot = ly * rx - lx * ry, lx * rx + ly * ry
+    if l_rms > STRAIGHT or r_rms > STRAIGHT or abs(cross) < NO_BEND * dot:
+        return 0.0, 0.0, 0.0, 0.0
+    deflection = math.atan2(cross, dot)
     wobble = math.hypot(l_sd, r_sd)
     size = abs(deflection)
-    if l_rms > STRAIGHT or r_rms > STRAIGHT:
-        return 0.0, 0.0, 0.0, 0.0
     if size <= max(LEAST_DEFLECTION, SIGNIFICANCE * wobble):
         return 0.0, 0.0, 0.0, 0.0
     # where the legs meet
@@ -281,7 +301,8 @@ def place_shots(
             # both legs need two shots
             if k < 1 or k > number - 3:
                 continue
-            if run[max(k - LEG + 1, 0)] != run[min(k + LEG - 1, number - 2)]:
+            low, high = max(k - LEG + 1, 0), min(k + LEG - 1, number - 2)
+            if run[low] != run[high] and not _straight(x, y, kept, low, high):
                 score[k], found[2, k], found[0, k], found[1, k] = _bend_at(
                     x, y, variance, kept, number, k
                 )

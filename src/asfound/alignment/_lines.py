@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -165,33 +166,44 @@ def record_lines(
     bends = bends[: bend_starts[-1]].copy()
     gaps = gaps[: gap_starts[-1]].copy()
     # the arrays of a batch are kept once, and each line has its own part of them
+    bends, gaps = bends[: bend_starts[-1]].copy(), gaps[: gap_starts[-1]].copy()
+    nothing = np.empty((0, 2))
     utilities = {kind: Utility(kind) for kind in set(utility.tolist())}
-    kinds, diameters = utility.tolist(), diameter.tolist()
-    m, s = members.starts.tolist(), cuts.starts.tolist()
-    b, g = bend_starts.tolist(), gap_starts.tolist()
+    bounds = (members.starts, cuts.starts, bend_starts, gap_starts)
+    m, s, b, g = (pairwise(part.tolist()) for part in bounds)
+    used, weight, shot = fitted.used, fitted.weight, members.shot
     return [
-        Line(
-            name=names[i],
-            utility=utilities[kinds[i]],
-            shots=members.shot[m[i] : m[i + 1]],
-            used=fitted.used[m[i] : m[i + 1]],
-            weight=fitted.weight[m[i] : m[i + 1]],
-            station=shot_station[m[i] : m[i + 1]],
-            residual=residual[m[i] : m[i + 1]],
-            axis_station=station[s[i] : s[i + 1]],
-            easting=easting[s[i] : s[i + 1]],
-            northing=northing[s[i] : s[i + 1]],
-            height=height[s[i] : s[i + 1]],
-            ground_height=above[s[i] : s[i + 1]],
-            bearing=bearing[s[i] : s[i + 1]],
-            covariance=covariance[s[i] : s[i + 1]],
-            independent=independent[s[i] : s[i + 1]],
-            bends=bends[b[i] : b[i + 1]],
-            gaps=gaps[g[i] : g[i + 1]],
-            outside_diameter=diameters[i],
+        _line(
+            name=name,
+            utility=utilities[kind],
+            shots=shot[m0:m1],
+            used=used[m0:m1],
+            weight=weight[m0:m1],
+            station=shot_station[m0:m1],
+            residual=residual[m0:m1],
+            axis_station=station[s0:s1],
+            easting=easting[s0:s1],
+            northing=northing[s0:s1],
+            height=height[s0:s1],
+            ground_height=above[s0:s1],
+            bearing=bearing[s0:s1],
+            covariance=covariance[s0:s1],
+            independent=independent[s0:s1],
+            bends=bends[b0:b1] if b1 > b0 else nothing,
+            gaps=gaps[g0:g1] if g1 > g0 else nothing,
+            outside_diameter=outside,
         )
-        for i in range(lines)
+        for name, kind, (m0, m1), (s0, s1), (b0, b1), (g0, g1), outside in zip(
+            names, utility.tolist(), m, s, b, g, diameter.tolist(), strict=True
+        )
     ]
+
+
+def _line(**fields: object) -> Line:
+    """A record of all fields: a frozen record's own constructor sets them one by one."""
+    line = object.__new__(Line)
+    line.__dict__.update(fields)
+    return line
 
 
 def _add_uneven(

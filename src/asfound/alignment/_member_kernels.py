@@ -44,6 +44,30 @@ def _turned(turn: float, sine: float, cosine: float) -> tuple[float, float]:
 
 
 @part
+def _clip_block(values: Floats, size: int, block: int, clipped: Floats) -> None:
+    """Clip a block of values to what lies within the factor of their neighbours' geometric mean.
+
+    All neighbours of a block of `EVEN_REACH` values are in it, the block before and that after.
+    """
+    least, most = np.inf, 0.0
+    for i in range(max(block - EVEN_REACH, 0), min(block + 2 * EVEN_REACH, size)):
+        least, most = min(least, values[i]), max(most, values[i])
+    if most <= EVEN_FACTOR * least:
+        return
+    for k in range(block, min(block + EVEN_REACH, size)):
+        low, high = max(k - EVEN_REACH, 0), min(k + EVEN_REACH + 1, size)
+        scale = 1.0 / values[k]
+        product, limit = 1.0, 1.0
+        for i in range(low, high):
+            product *= values[i] * scale
+            limit *= EVEN_FACTOR
+        # the mean is the root of the product: taken only where it decides
+        if product > limit or product * limit < 1.0:
+            rough = values[k] * product ** (1.0 / (high - low))
+            clipped[k] = min(max(values[k], rough / EVEN_FACTOR), rough * EVEN_FACTOR)
+
+
+@part
 def _even(variance: Floats, begin: int, end: int, clipped: Floats, total: Floats) -> None:
     """Set variances near their neighbours' usual one to it.
 
@@ -60,29 +84,21 @@ def _even(variance: Floats, begin: int, end: int, clipped: Floats, total: Floats
         clipped[k] = v
         least = v if v < least else least
         most = v if v > most else most
-    uneven = most > EVEN_FACTOR * least
-    if uneven:
-        # what is usual: the mean of what lies within the factor of its neighbours' geometric mean
-        for k in range(size):
-            total[k] = clipped[k]
-        for k in range(size):
-            low, high = max(k - EVEN_REACH, 0), min(k + EVEN_REACH + 1, size)
-            least, most = total[k], total[k]
-            for i in range(low, high):
-                least = total[i] if total[i] < least else least
-                most = total[i] if total[i] > most else most
-            if most > EVEN_FACTOR * least:
-                product = 1.0
-                for i in range(low, high):
-                    product *= total[i] / least
-                rough = least * product ** (1.0 / (high - low))
-                clipped[k] = min(max(total[k], rough / EVEN_FACTOR), rough * EVEN_FACTOR)
+    if most > EVEN_FACTOR * least:
+        total[:size] = clipped[:size]
+        for block in range(0, size, EVEN_REACH):
+            _clip_block(total, size, block, clipped)
     total[0] = 0.0
     for k in range(size):
         total[k + 1] = total[k] + clipped[k]
+    share = 1.0 / (2 * EVEN_REACH + 1)
     for k in range(size):
-        low, high = max(k - EVEN_REACH, 0), min(k + EVEN_REACH + 1, size)
-        usual = (total[high] - total[low]) / (high - low)
+        low, high = k - EVEN_REACH, k + EVEN_REACH + 1
+        if low >= 0 and high <= size:
+            usual = (total[high] - total[low]) * share
+        else:
+            low, high = max(low, 0), min(high, size)
+            usual = (total[high] - total[low]) / (high - low)
         v = variance[begin + k]
         if v > 0.0 and v < EVEN_FACTOR * usual and v * EVEN_FACTOR > usual:
             variance[begin + k] = usual

@@ -15,7 +15,7 @@ Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-BATCH = 32_000
+BATCH = 16_000
 
 
 @dataclass(frozen=True, eq=False)

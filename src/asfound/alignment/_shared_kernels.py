@@ -50,6 +50,14 @@ def _of_shot(variance: Floats, shot: int) -> float:
 
 
 @part
+def _any_used(used: Flags, begin: int, end: int) -> bool:
+    k = begin
+    while k < end and not used[k]:
+        k += 1
+    return k < end
+
+
+@part
 def _is_even(least: float, most: float) -> bool:
     high = math.sqrt(most)
     return high - math.sqrt(least) <= EVEN * high + LEAST
@@ -113,9 +121,7 @@ def split_even(
     for line in range(len(starts) - 1):
         begin, end = starts[line], starts[line + 1]
         uneven[line] = 0
-        some = False
-        for k in range(begin, end):
-            some = some or used[k]
+        some = _any_used(used, begin, end)
         begun = False
         code_low = code_high = -1
         e_first = n_first = u_first = 0.0
@@ -162,9 +168,7 @@ def _groups(
     begin: int, end: int, shot: Integers, used: Flags, code: Codes, groups: Integers
 ) -> int:
     """Write the groups of a line's used members (all, if none is), and tell how many."""
-    some = False
-    for k in range(begin, end):
-        some = some or used[k]
+    some = _any_used(used, begin, end)
     number = 0
     for k in range(begin, end):
         if some and not used[k]:
@@ -213,17 +217,17 @@ def _respond(
     samples : int
         Of the line.
     """
+    # what each step waits for is kept short: the next innovation's place first
     x = v = 0.0
     for i in range(begin, end):
         k = i - begin
         w = precision[i]
-        nu = seen[k] - x if w > 0.0 else 0.0
-        gain = w * nu
-        x += filtered_variance[0, i] * gain
-        v += filtered_variance[1, i] * gain
-        position[k], slope[k] = x, v
-        seen[k] = gain - w * filtered_variance[0, i] * gain
-        x += gap[i] * v
+        k1, k2 = w * filtered_variance[0, i], w * filtered_variance[1, i]
+        nu = seen[k] - x
+        position[k], slope[k] = x + k1 * nu, v + k2 * nu
+        seen[k] = w * (1.0 - k1) * nu
+        x = (x + gap[i] * v) + (k1 + gap[i] * k2) * nu
+        v += k2 * nu
     s = samples - 1
     # adjoint past the node's observation, and at the next node
     s1 = s2 = r1 = r2 = 0.0
@@ -244,7 +248,7 @@ def _respond(
         moved[s] = position[k] + f11 * s1 + f12 * s2
         s -= 1
         w = precision[i]
-        r1 = s1 - w * (f11 * s1 + f12 * s2) + seen[k]
+        r1 = ((1.0 - w * f11) * s1 + seen[k]) - w * f12 * s2
         r2 = s2
         if i > begin:
             s1, s2 = r1, r2 + gap[i - 1] * r1

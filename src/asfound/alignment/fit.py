@@ -47,8 +47,8 @@ def fit_lines(
     result: list[Line] = []
     for low, high in batches(starts):
         members = gather(
-            shot[starts[low] : starts[high]].astype(np.int64),
-            starts[low : high + 1].astype(np.int64) - int(starts[low]),
+            shot[starts[low] : starts[high]],
+            starts[low : high + 1] - int(starts[low]),
             ground,
             budget,
             assembly,
