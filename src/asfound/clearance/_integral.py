@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
 from asfound.clearance._directions import How, frame_of, soonest_directions
 from asfound.clearance._scene import PLAN, SEPARATION, Scene, node_distances, touching
+from asfound.clearance._sobol import normal_points
 from asfound.clearance._touch_kernels import FAR, STEEPER
 
 Floats = npt.NDArray[np.float64]
@@ -23,9 +23,6 @@ AGREE = 1.5e-3
 SETTLED = 4.0
 CERTAIN = 5.5
 SURE = 5.0
-SEED = 20
-DIMENSIONS = 32
-"""Points are made for so many dimensions at a time, and the first of them used."""
 
 
 def chances(scene: Scene, how: How, extra: Floats) -> tuple[Floats, Floats, int]:
@@ -179,19 +176,3 @@ def _stretches(
     flip = bottom > 0  # the upper tail keeps its digits
     chance = np.where(flip, ndtr(-bottom) - ndtr(-top), ndtr(top) - ndtr(bottom))
     return np.where(np.isnan(first), 0.0, chance)
-
-
-def normal_points(size: int, number: int, scrambling: int) -> Floats:
-    """(number, size) standard normal points, the same at every call."""
-    wide = -(-size // DIMENSIONS) * DIMENSIONS
-    return _points(wide, number, scrambling)[:, :size]
-
-
-@lru_cache(maxsize=128)
-def _points(size: int, number: int, scrambling: int) -> Floats:
-    from scipy.stats import qmc  # slow to load: only where odds are computed
-
-    uniform = qmc.Sobol(size, scramble=True, seed=SEED + scrambling).random(number)
-    points = ndtri(np.clip(uniform, 1e-12, 1.0 - 1e-12))
-    points.setflags(write=False)
-    return np.asarray(points)

@@ -20,8 +20,9 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.clearance._directions import How
-from asfound.clearance._integral import chances, normal_points
+from asfound.clearance._integral import chances
 from asfound.clearance._scene import PLAN, SPACE, Scene, core_distance
+from asfound.clearance._sobol import normal_points
 from asfound.model import ClearanceRule
 
 Floats = npt.NDArray[np.float64]
