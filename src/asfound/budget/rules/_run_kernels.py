@@ -24,38 +24,6 @@ NO_TIME = np.int64(np.iinfo(np.int64).min)
 """NaT as an integer."""
 
 
-@kernel(CODES, CODES, INTEGERS_OUT, INTEGERS_OUT)
-def order_by_rank(line: Codes, rank: Codes, starts: Integers, order: Integers) -> bool:
-    """Shots of all lines in order of rank, each put straight in its place.
-
-    Parameters
-    ----------
-    line, rank : (n,) int32
-        -1 for none.
-    starts : (lines + 1,) int64, written
-    order : (shots on lines,) int64, written
-
-    Returns
-    -------
-    bool
-        False if ranks of a line do not count from 0 without gap: then nothing is in order.
-    """
-    starts[:] = 0
-    for k in range(len(line)):
-        if line[k] >= 0:
-            starts[line[k] + 1] += 1
-    for k in range(1, len(starts)):
-        starts[k] += starts[k - 1]
-    order[:] = -1
-    for k in range(len(line)):
-        if line[k] >= 0:
-            place = starts[line[k]] + rank[k]
-            if rank[k] < 0 or place >= starts[line[k] + 1] or order[place] >= 0:
-                return False
-            order[place] = k
-    return True
-
-
 @part
 def _sort_by(
     keys: Integers,

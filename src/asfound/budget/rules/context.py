@@ -21,6 +21,7 @@ from asfound.budget.rules.alongline import (
     find_odd_depths,
     find_odd_places,
 )
+from asfound.budget.rules.beside import Strays, find_strays
 from asfound.budget.rules.runs import Runs, along_lines, by_signal, in_the_log
 from asfound.model import (
     Assembly,
@@ -83,6 +84,12 @@ class RuleContext:
         """Currents off what their neighbours lead one to expect."""
         factor = self.profile("current-change", "note")
         return find_odd_currents(self.shots, self.assembly, self.signals, factor)
+
+    @cached_property
+    def strays(self) -> Strays:
+        """Shots on no line."""
+        far = self.profile("position-outlier", "stray")
+        return find_strays(self.shots, self.ground, self.assembly, self.control, self.log, far)
 
     @cached_property
     def lines(self) -> Runs:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from asfound.budget.rules._line_kernels import distances_to_lines, settle, wide_spacings
 from asfound.budget.rules.alongline import ASIDE, LEAST_ASIDE
-from asfound.budget.rules.context import Flags, Floats, Outcome, RuleContext, outcome, rule
+from asfound.budget.rules.beside import logged_beside
+from asfound.budget.rules.context import Outcome, RuleContext, outcome, rule
 from asfound.model import Rule, Severity, Utility
-
-Integers = npt.NDArray[np.int64]
 
 UTILITY_MISMATCH = Rule(
     "utility-mismatch",
@@ -23,35 +22,46 @@ UTILITY_MISMATCH = Rule(
 )
 
 _FEW = 7
-_BRIDGE = 30.0
-_WINDOW = 8
-_DEPTH_SHARE, _DEPTH_LEAST = 0.25, 0.15
-_BEYOND, _BEFORE = 3.0, 6.0
 _SAG, _SAG_MOST = 0.1, 1.5
 """How far a line may leave the straight across a gap: share of the gap, and at most [m]."""
 
 
 @rule(UTILITY_MISMATCH)
 def utility_mismatch(context: RuleContext) -> Outcome:
-    shots, assembly = context.shots, context.assembly
+    shots, assembly, lines = context.shots, context.assembly, context.lines
     if not len(assembly.names):
         return "no lines"
-    sizes = np.bincount(assembly.line[assembly.line >= 0], minlength=len(assembly.names))
-    few = np.append(sizes < _FEW, True)[assembly.line]
-    placed = np.isfinite(context.ground.easting) & ~context.control
-    aside = np.zeros(len(shots), bool)
-    aside[context.places.rows[context.places.beyond(ASIDE, LEAST_ASIDE)]] = True
-    settled = placed & ~few & ~aside
-    rows, *beside = _log_neighbours(context, placed & (few | aside), settled)
+    ground, places = context.ground, context.places
+    aside = places.rows[places.beyond(ASIDE, LEAST_ASIDE)]
+    state = np.empty(len(shots), np.int8)
+    wanted = settle(
+        assembly.line, lines.starts, ground.easting, context.control, aside, _FEW, state
+    )
+    beside = logged_beside(shots, context.log, state, wanted)
+    rows = beside.rows
     reach = context.profile("utility-mismatch", "reach")
-    bridged = _same_signal(context, rows, *beside)
+    bridged = beside.same_signal(shots, assembly)
     best, line = np.full(len(rows), np.inf), np.full(len(rows), -1)
     limit = np.full(len(rows), reach)
-    for neighbour in beside:
+    for neighbour in (beside.before, beside.after):
         other = np.flatnonzero(
             (neighbour >= 0) & (assembly.utility[assembly.line[neighbour]] != shots.utility[rows])
         )
-        distance, gap = _distance_to_line(context, rows[other], neighbour[other], settled)
+        distance, gap = np.empty(len(other)), np.empty(len(other))
+        distances_to_lines(
+            lines.order,
+            lines.starts,
+            assembly.line,
+            assembly.rank,
+            state,
+            ground.easting,
+            ground.northing,
+            shots.depth,
+            rows[other],
+            neighbour[other],
+            distance,
+            gap,
+        )
         # Logged on one hook-up between two shots of the line: a bend may lie in the gap.
         allowed = np.clip(_SAG * gap, reach, max(reach, _SAG_MOST))
         allowed = np.where(bridged[other], allowed, reach)
@@ -62,12 +72,12 @@ def utility_mismatch(context: RuleContext) -> Outcome:
     found = np.flatnonzero(line >= 0)
     found = found[np.argsort(rows[found])]
     coded = shots.utility[rows[found]]
+    named = [Utility(code).word for code in assembly.utility[line[found]].tolist()]
     words = [
         f"{f'coded {Utility(code).word}' if code else 'has no utility code'}, but it lies "
-        f"{distance:.2f} m from {Utility(int(assembly.utility[number])).word} line "
-        f"{assembly.names[number]} and was logged along it"
-        for code, distance, number in zip(
-            coded.tolist(), best[found].tolist(), line[found].tolist(), strict=True
+        f"{distance:.2f} m from {word} line {assembly.names[number]} and was logged along it"
+        for code, distance, word, number in zip(
+            coded.tolist(), best[found].tolist(), named, line[found].tolist(), strict=True
         )
     ]
     severity = np.where(coded == Utility.UNKNOWN, Severity.DOUBT, Severity.FAIL)
@@ -80,106 +90,6 @@ def utility_mismatch(context: RuleContext) -> Outcome:
         "m",
         words,
     )
-
-
-def _same_signal(context: RuleContext, rows: Integers, before: Integers, after: Integers) -> Flags:
-    """(k,) True where a shot's neighbours in the log are of one line, by its hook-up and method."""
-    shots, line = context.shots, context.assembly.line
-    same = (before >= 0) & (after >= 0) & (line[before] == line[after])
-    for key in (shots.hookup.codes, shots.method):
-        same &= (key[before] == key[rows]) & (key[after] == key[rows])
-    return np.asarray(same)
-
-
-def _log_neighbours(
-    context: RuleContext, wanted: Flags, settled: Flags
-) -> tuple[Integers, Integers, Integers]:
-    """Wanted shots, and the settled shots logged last before and first after each.
-
-    Returns
-    -------
-    rows, before, after : (k,) int64
-        -1 where the same receiver logged none in the same upload.
-    """
-    shots, log = context.shots, context.log
-    at, fixed = np.flatnonzero(wanted[log]), np.flatnonzero(settled[log])
-    rows = log[at]
-    following = np.searchsorted(fixed, at)
-    sides = []
-    for place in (following - 1, following):
-        near = np.full(len(rows), -1, np.int64)
-        there = (place >= 0) & (place < len(fixed))
-        near[there] = log[fixed[place[there]]]
-        same = shots.source[near] == shots.source[rows]
-        same &= shots.receiver.codes[near] == shots.receiver.codes[rows]
-        sides.append(np.where(same, near, -1))
-    return rows, sides[0], sides[1]
-
-
-def _distance_to_line(
-    context: RuleContext, rows: Integers, members: Integers, settled: Flags
-) -> tuple[Floats, Floats]:
-    """Distance in plan from each shot to the line that a settled shot is a member of [m].
-
-    The line is taken through its settled shot nearest to the row and the nearest one on the
-    row's other side, so that the gap which a run of wrong codes has torn is bridged.
-
-    Parameters
-    ----------
-    rows, members : (k,) int64
-
-    Returns
-    -------
-    distance : (k,) float64
-        Infinite where the shot lies well beyond the line's end or its depth does not fit.
-    gap : (k,) float64
-        Between the line's two shots if the row lies between them, else 0.
-    """
-    shots, ground, runs = context.shots, context.ground, context.lines.only(settled)
-    east, north = ground.easting[rows], ground.northing[rows]
-    place = np.zeros(len(shots), np.int64)
-    place[runs.order] = np.arange(len(runs))
-    middle, own = place[members], runs.run[place[members]]
-    step = np.arange(-_WINDOW, _WINDOW + 1)
-    for _ in range(8):
-        near = np.clip(middle[:, None] + step, 0, len(runs) - 1)
-        shot = runs.order[near]
-        de, dn = ground.easting[shot] - east[:, None], ground.northing[shot] - north[:, None]
-        away = np.where(runs.run[near] == own[:, None], np.hypot(de, dn), np.inf)
-        nearest = np.take_along_axis(near, away.argmin(axis=1)[:, None], axis=1)[:, 0]
-        if (nearest == middle).all():
-            break
-        middle = nearest
-
-    order = np.argsort(away, axis=1, kind="stable")
-    away, de, dn, shot = (np.take_along_axis(x, order, axis=1) for x in (away, de, dn, shot))
-    apart = np.hypot(de - de[:, :1], dn - dn[:, :1])
-    usable = (apart > 0.5) & np.isfinite(away)
-    facing = usable & (de * de[:, :1] + dn * dn[:, :1] < 0) & (apart < _BRIDGE)
-    second = np.where(facing.any(axis=1), facing.argmax(axis=1), usable.argmax(axis=1))
-    every = np.arange(len(rows))
-    length = apart[every, second]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        east_part = (de[every, second] - de[:, 0]) / length
-        north_part = (dn[every, second] - dn[:, 0]) / length
-        along = -de[:, 0] * east_part - dn[:, 0] * north_part
-        aside = np.abs(dn[:, 0] * east_part - de[:, 0] * north_part)
-    good = usable.any(axis=1) & (along <= length + _BEYOND) & (along >= -_BEFORE)
-    depth = np.where(np.isfinite(away), shots.depth[shot], np.nan)[:, :4]
-    usual = row_median(depth)
-    off = np.abs(shots.depth[rows] - usual) > _DEPTH_SHARE * usual + _DEPTH_LEAST
-    gap = np.where((along >= 0) & (along <= length), length, 0.0)
-    return np.where(good & ~off, aside, np.inf), gap
-
-
-def row_median(values: Floats) -> Floats:
-    """Row-wise median of (n, k) without regard to NaN; NaN where all are."""
-    ordered = np.sort(values, axis=1)
-    known = np.isfinite(ordered).sum(axis=1)
-    rows = np.arange(len(values))
-    low = np.maximum((known - 1) // 2, 0)
-    high = np.minimum(known // 2, values.shape[1] - 1)
-    return np.asarray(0.5 * (ordered[rows, low] + ordered[rows, high]))
 
 
 POSITION_OUTLIER = Rule(
@@ -205,12 +115,12 @@ def position_outlier(context: RuleContext) -> Outcome:
     words = [
         f"lies {away:.2f} m aside of the line through its neighbours" for away in value.tolist()
     ]
-    rows, away, misplaced = _strays(context)
-    rows, away = rows[misplaced], away[misplaced]
+    strays = context.strays
+    rows, away = strays.rows[strays.misplaced], strays.away[strays.misplaced]
     far = context.profile("position-outlier", "stray")
     words += [
         f"on no line; {distance:.1f} m from the shots logged before and after it"
-        for distance in away
+        for distance in away.tolist()
     ]
     index = np.concatenate([aside, rows])
     value, limit = np.concatenate([value, away]), np.append(limit, np.full(len(rows), far))
@@ -222,7 +132,7 @@ def position_outlier(context: RuleContext) -> Outcome:
         value[order],
         limit[order],
         "m",
-        [words[k] for k in order],
+        [words[k] for k in order.tolist()],
     )
 
 
@@ -239,45 +149,14 @@ ON_NO_LINE = Rule(
 
 @rule(ON_NO_LINE)
 def on_no_line(context: RuleContext) -> Outcome:
-    rows, away, misplaced = _strays(context)
-    rows, away = rows[~misplaced], away[~misplaced]
+    strays = context.strays
+    rows, away = strays.rows[~strays.misplaced], strays.away[~strays.misplaced]
     words = [
         f"could not be joined to a line; {distance:.1f} m from the shots logged before and after it"
-        for distance in away
+        for distance in away.tolist()
     ]
     limit = context.profile("position-outlier", "stray")
     return outcome(ON_NO_LINE, rows, Severity.NOTE, away, limit, "m", words)
-
-
-def _strays(context: RuleContext) -> tuple[Integers, Floats, Flags]:
-    """Shots on no line, their distance from their neighbours in the log, and if that is odd.
-
-    Returns
-    -------
-    rows : (k,) int64
-    away : (k,) float64
-        From the nearer of the shots of lines logged before and after [m].
-    misplaced : (k,) bool
-        Far from both, or logged along one line of its utility and hook-up.
-    """
-    shots, ground, assembly = context.shots, context.ground, context.assembly
-    joined = assembly.line >= 0
-    stray = ~joined & ~context.control & np.isfinite(ground.easting)
-    rows, before, after = _log_neighbours(context, stray, joined)
-    away = np.full(len(rows), np.inf)
-    for near in (before, after):
-        distance = np.hypot(
-            ground.easting[rows] - ground.easting[near],
-            ground.northing[rows] - ground.northing[near],
-        )
-        away = np.where(near >= 0, np.minimum(away, distance), away)
-    known = np.isfinite(away)
-    rows, before, after, away = rows[known], before[known], after[known], away[known]
-    misplaced = _same_signal(context, rows, before, after)
-    misplaced &= shots.utility[rows] == assembly.utility[assembly.line[before]]
-    misplaced |= away > context.profile("position-outlier", "stray")
-    by_row = np.argsort(rows)
-    return rows[by_row], away[by_row], misplaced[by_row]
 
 
 SPACING = Rule(
@@ -296,19 +175,25 @@ def spacing(context: RuleContext) -> Outcome:
     assembly, runs = context.assembly, context.lines
     if len(runs) < 2:
         return "no lines"
-    here, before = runs.order[1:], runs.order[:-1]
-    same = runs.run[1:] == runs.run[:-1]
-    distance = np.where(same, assembly.station[here] - assembly.station[before], 0.0)
-    turn = np.abs(assembly.bearing[here] - assembly.bearing[before])
-    turn = np.fmin(turn, 2 * np.pi - turn)
     largest = context.profile("spacing", "off_straight")
     longest = context.profile("spacing", "distance")
-    wide = np.flatnonzero((distance * turn > 8 * largest) | (distance > longest))
-    wide = wide[np.argsort(here[wide])]
-    distance, off = distance[wide], np.nan_to_num(distance[wide] * turn[wide] / 8)
+    rows, distance, off = np.empty(len(runs), np.int64), np.empty(len(runs)), np.empty(len(runs))
+    count = wide_spacings(
+        runs.order,
+        runs.starts,
+        assembly.station,
+        assembly.bearing,
+        largest,
+        longest,
+        rows,
+        distance,
+        off,
+    )
+    by_row = np.argsort(rows[:count])
+    rows, distance, off = rows[by_row], distance[by_row], off[by_row]
     words = [
         f"{length:.1f} m from the shot before"
         + (f"; the line may lie {aside:.2f} m off the straight between" if aside > 0.05 else "")
-        for length, aside in zip(distance, off, strict=True)
+        for length, aside in zip(distance.tolist(), off.tolist(), strict=True)
     ]
-    return outcome(SPACING, here[wide], Severity.NOTE, distance, longest, "m", words)
+    return outcome(SPACING, rows, Severity.NOTE, distance, longest, "m", words)

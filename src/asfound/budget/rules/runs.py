@@ -14,7 +14,6 @@ import numpy.typing as npt
 
 from asfound.budget.rules._run_kernels import (
     keep_usable,
-    order_by_rank,
     signals_change,
     sort_the_log,
     split_by_signal,
@@ -78,10 +77,6 @@ class Runs:
 
 def along_lines(assembly: Assembly) -> Runs:
     """Every line as a run, in order of rank; a line without shots is an empty one."""
-    starts = np.empty(len(assembly.names) + 1, np.int64)
-    order = np.empty(int(np.count_nonzero(assembly.line >= 0)), np.int64)
-    if order_by_rank(assembly.line, assembly.rank, starts, order):
-        return Runs(order, starts)
     return Runs(*assembly.members())
 
 

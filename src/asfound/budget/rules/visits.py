@@ -10,29 +10,29 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from asfound.budget.rules._visit_kernels import HALF_CELL, in_shared_cells
 from asfound.budget.rules.pieces import Piece, combined
 from asfound.budget.rules.runs import Runs
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 
-_CELL = 1.5
 _UNEVEN = 0.10
 """Ground's difference within a cell, kerbs included [m], 1 sigma."""
 _FEWEST = 2
 
 
-def odd_visits(log: Runs, place: Floats, height: Floats, *, least: float) -> list[Piece]:
+def odd_visits(
+    log: Runs, east: Floats, north: Floats, height: Floats, *, least: float
+) -> list[Piece]:
     """Runs of the log whose ground is off against that of several others.
 
     Parameters
     ----------
     log : Runs
         Shots in the order of the log, one run a line and visit; without those known to be off.
-    place : (n, 2) float64
-        Easting and northing of all shots [m].
-    height : (n,) float64
-        Ground [m].
+    east, north, height : (n,) float64
+        Ground of all shots [m].
     least : float
         Smallest offset of interest [m].
 
@@ -43,7 +43,7 @@ def odd_visits(log: Runs, place: Floats, height: Floats, *, least: float) -> lis
     """
     if log.count < _FEWEST + 1:
         return []
-    first, second, above = _beside_each_other(log, place, height)
+    first, second, above = _beside_each_other(log, east, north, height)
     if not len(first):
         return []
     # Every pair of visits once, seen from either side: how far one lies above the other.
@@ -76,24 +76,36 @@ def odd_visits(log: Runs, place: Floats, height: Floats, *, least: float) -> lis
 
 
 def _beside_each_other(
-    log: Runs, place: Floats, height: Floats
+    log: Runs, east: Floats, north: Floats, height: Floats
 ) -> tuple[Integers, Integers, Floats]:
     """Pairs of shots of two runs within one cell of a grid: both runs, and the first's height
     above the second [m]."""
-    where = place[log.order]
-    ground = height[log.order]
-    origin = where.min(axis=0)
+    count = len(log)
+    first, second, places = (np.empty(count, np.int64) for _ in range(3))
+    # Some two hundred cells a shot, so that few share a bit.
+    side = 1 << ((count.bit_length() + 3) // 2)
+    visited, shared = np.zeros((2, 2 * side * side), np.int64)
+    found, *corner = in_shared_cells(
+        log.order, log.starts, east, north, side, visited, shared, first, second, places
+    )
+    if not found:
+        return first[:0], second[:0], np.empty(0)
+    places = places[:found]
+    shots, run = log.order[places], np.searchsorted(log.starts, places, "right") - 1
+    across, up = (
+        ((values[shots] - least) / HALF_CELL).astype(np.int64)
+        for values, least in zip((east, north), corner, strict=True)
+    )
     firsts, seconds, differences = [], [], []
-    for shift in (0.0, 0.5):
-        cell = np.floor((where - origin) / _CELL + shift).astype(np.int64)
-        key = cell[:, 0] * (int(cell[:, 1].max()) + 1) + cell[:, 1]
+    for shift in (0, 1):
+        key = ((across + shift) >> 1) * (int(up.max(initial=0)) + 1) + ((up + shift) >> 1)
         order = np.argsort(key, kind="stable")
         here, ahead = order[:-1], order[1:]
-        pair = (key[here] == key[ahead]) & (log.run[here] != log.run[ahead])
+        pair = (key[here] == key[ahead]) & (run[here] != run[ahead])
         here, ahead = here[pair], ahead[pair]
-        firsts.append(log.run[here])
-        seconds.append(log.run[ahead])
-        differences.append(ground[here] - ground[ahead])
+        firsts.append(run[here])
+        seconds.append(run[ahead])
+        differences.append(height[shots[here]] - height[shots[ahead]])
     return np.concatenate(firsts), np.concatenate(seconds), np.concatenate(differences)
 
 
