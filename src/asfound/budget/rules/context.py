@@ -22,6 +22,7 @@ from asfound.budget.rules.alongline import (
     find_odd_places,
 )
 from asfound.budget.rules.beside import Strays, find_strays
+from asfound.budget.rules.logged import Logged, survey
 from asfound.budget.rules.runs import Runs, along_lines, by_signal, in_the_log
 from asfound.model import (
     Assembly,
@@ -105,6 +106,11 @@ class RuleContext:
     def log(self) -> npt.NDArray[np.int64]:
         """(n,) int64: shots by upload, receiver, time and row."""
         return in_the_log(self.shots)
+
+    @cached_property
+    def logged(self) -> Logged:
+        """What every upload's log holds."""
+        return survey(self.shots, len(self.sources))
 
     @cached_property
     def steady(self) -> Flags:
@@ -199,7 +205,7 @@ def graded(
         Sentence for a value and the limit it is beyond.
     """
     limit = np.where(worse, limits[1], limits[0])
-    words = [say(float(v), float(bound)) for v, bound in zip(value, limit, strict=True)]
+    words = list(map(say, value.tolist(), limit.tolist()))
     severity = np.where(worse, Severity.DOUBT, Severity.NOTE).astype(np.int8)
     return outcome(card, rows, severity, value, limit, unit, words)
 
@@ -253,7 +259,8 @@ def _explained_away(outcomes: Sequence[RuleOutcome]) -> list[RuleOutcome]:
             if name in by_id and by_id[name].rule.subject == item.rule.subject
         ]
         if causes and len(item.index):
-            graver = np.full(1 + max(int(o.index.max(initial=0)) for o in (item, *causes)), -1)
+            last = max(int(o.index.max(initial=0)) for o in (item, *causes))
+            graver = np.full(1 + last, -1, np.int8)
             for cause in causes:
                 np.maximum.at(graver, cause.index, cause.severity)
             graver = graver[item.index]

@@ -141,7 +141,6 @@ def control_missing(context: RuleContext) -> Outcome:
     checks = np.flatnonzero(context.control)
     checks = checks[names[shots.control.codes[checks]]]
     counts = np.bincount(shots.source[checks], minlength=len(context.sources))
-    logged = np.bincount(shots.source, minlength=len(context.sources))
-    rows = np.flatnonzero((counts == 0) & (logged > 0))
+    rows = np.flatnonzero((counts == 0) & (context.logged.rows > 0))
     words = ["no shot on a control point whose coordinates job.toml holds"] * len(rows)
     return outcome(CONTROL_MISSING, rows, Severity.DOUBT, detail=words)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import ceil
+
 import numpy as np
 
 from asfound.budget.rules.context import Floats, Outcome, RuleContext, graded, outcome, rule
@@ -54,11 +56,10 @@ PRECISION_UNRECORDED = Rule(
 @rule(PRECISION_UNRECORDED)
 def precision_unrecorded(context: RuleContext) -> Outcome:
     shots, size = context.shots, context.profile.tables["errors"]
-    told = (shots.east_sd > 0) & (shots.north_sd > 0)
-    silent = (shots.fix == Fix.NOT_RECORDED) & ~told
-    count = len(context.sources)
-    logged = np.bincount(shots.source, minlength=count)
-    without = np.bincount(shots.source[silent], minlength=count)
+    silent = np.flatnonzero(shots.fix == Fix.NOT_RECORDED)
+    silent = silent[~((shots.east_sd[silent] > 0) & (shots.north_sd[silent] > 0))]
+    logged = context.logged.rows
+    without = np.bincount(shots.source[silent], minlength=len(context.sources))
     share = without / np.maximum(logged, 1)
     rows = np.flatnonzero(without)
     limit = context.profile("precision-unrecorded", "doubt") / 100
@@ -145,25 +146,20 @@ SATELLITES = Rule(
 
 @rule(SATELLITES)
 def satellites(context: RuleContext) -> Outcome:
-    used = context.shots.satellites.astype(np.float64)
-    known = context.shots.satellites >= 0
-    if not known.any():
+    satellites = context.shots.satellites
+    if not (satellites >= 0).any():
         return "no upload records satellites"
-    note = context.profile("satellites", "note")
-    doubt = context.profile("satellites", "doubt")
-    few = known & (used < note)
-    severity = np.where(used < doubt, Severity.DOUBT, Severity.NOTE).astype(np.int8)
-    limit = np.where(used < doubt, doubt, note)
-    return outcome(
-        SATELLITES,
-        few,
-        severity,
-        used,
-        limit,
-        detail=[
-            f"{used[k]:.0f} satellites, fewer than {limit[k]:.0f}" for k in np.flatnonzero(few)
-        ],
-    )
+    note, doubt = (context.profile("satellites", key) for key in ("note", "doubt"))
+    rows = np.flatnonzero((satellites >= 0) & (satellites < ceil(note)))
+    used = satellites[rows].astype(np.float64)
+    few = used < doubt
+    severity = np.where(few, Severity.DOUBT, Severity.NOTE).astype(np.int8)
+    limit = np.where(few, doubt, note)
+    words = [
+        f"{number:.0f} satellites, fewer than {least:.0f}"
+        for number, least in zip(used.tolist(), limit.tolist(), strict=True)
+    ]
+    return outcome(SATELLITES, rows, severity, used, limit, detail=words)
 
 
 def _above(

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from asfound.budget.rules._log_kernels import hash_rows, rows_alike, too_fast
 from asfound.budget.rules.context import Floats, Outcome, RuleContext, nothing, outcome, rule
 from asfound.errors import FrameError
 from asfound.geodesy import ensemble_accuracy, resolve_frame
@@ -28,19 +29,10 @@ TIME_ORDER = Rule(
 
 @rule(TIME_ORDER)
 def time_order(context: RuleContext) -> Outcome:
-    shots = context.shots
-    known = np.flatnonzero(~np.isnat(shots.time))
-    if not len(known):
+    logged = context.logged
+    if not logged.timed.any():
         return "no upload records times"
-    place = (shots.source[known].astype(np.int64) << 32) + shots.row[known]
-    if (place[1:] < place[:-1]).any():
-        known = known[np.argsort(place, kind="stable")]
-    source, time = shots.source[known], shots.time[known].view(np.int64)
-    same = source[1:] == source[:-1]
-    back = same & (time[1:] < time[:-1] - 1_000_000)
-    count = len(context.sources)
-    pairs = np.bincount(source[1:][same], minlength=count)
-    backward = np.bincount(source[1:][back], minlength=count)
+    pairs, backward = logged.pairs, logged.backward
     share = backward / np.maximum(pairs, 1)
     rows = np.flatnonzero(backward > 0)
     limit = context.profile("time-order", "doubt") / 100
@@ -71,12 +63,14 @@ TIME_MISSING = Rule(
 
 @rule(TIME_MISSING)
 def time_missing(context: RuleContext) -> Outcome:
-    shots = context.shots
-    without = np.isnat(shots.time)
-    if without.all():
+    shots, logged = context.shots, context.logged
+    if not logged.timed.any():
         return "no upload records times"
-    timed = np.bincount(shots.source[~without], minlength=len(context.sources)) > 0
-    rows = np.flatnonzero(without & timed[shots.source])
+    rows = np.empty(0, np.int64)
+    some = (logged.timed > 0) & (logged.timed < logged.rows)
+    if some.any():
+        rows = np.flatnonzero(np.isnat(shots.time))
+        rows = rows[some[shots.source[rows]]]
     words = ["no time, or one that can't be right; its place in the log is not known"] * len(rows)
     return outcome(TIME_MISSING, rows, Severity.NOTE, detail=words)
 
@@ -94,43 +88,29 @@ SPEED = Rule(
 @rule(SPEED)
 def speed(context: RuleContext) -> Outcome:
     shots, ground = context.shots, context.ground
-    known = ~np.isnat(shots.time) & np.isfinite(ground.easting)
-    if known.sum() < 3:
-        return "fewer than three shots with times and positions"
-    order = context.log
-    order = order if known.all() else order[known[order]]
-    limit = context.profile("speed", "doubt")
-    nearest = context.profile("speed", "nearest")
-    east, north = ground.easting[order], ground.northing[order]
-    source, receiver = shots.source[order], shots.receiver.codes[order]
-
-    def rate(first: Places, second: Places) -> Floats:
-        distance = np.hypot(east[second] - east[first], north[second] - north[first])
-        seconds = (shots.time[order[second]] - shots.time[order[first]]) / np.timedelta64(1, "s")
-        return np.where(distance > nearest, distance / np.maximum(seconds, 1.0), 0.0)
-
-    # `fast[k]`: from the shot before to shot k, of one receiver. Few steps are long at all.
-    fast, fresh = np.zeros(len(order) + 1, bool), np.ones(len(order) + 1, bool)
-    fresh[1:-1] = (source[1:] != source[:-1]) | (receiver[1:] != receiver[:-1])
-    step = np.diff(east) ** 2 + np.diff(north) ** 2
-    far = np.flatnonzero((step > nearest**2) & ~fresh[1:-1]) + 1
-    fast[far] = rate(far - 1, far) > limit
-    both = np.flatnonzero(fast[:-1] & fast[1:])
-    both = both[rate(both - 1, both + 1) <= limit]
-    begins, ends = fresh[:-1], fresh[1:]
-    first = np.flatnonzero(begins & fast[1:] & ~np.append(fast[2:], False))
-    last = np.flatnonzero(ends & fast[:-1] & ~np.append(False, fast[:-2]))
-    odd = np.concatenate([both, first, last])
-    odd = odd[np.unique(order[odd], return_index=True)[1]]
-    fastest = np.maximum(
-        np.where(fast[odd], rate(np.maximum(odd - 1, 0), odd), 0.0),
-        np.where(fast[odd + 1], rate(odd, np.minimum(odd + 1, len(order) - 1)), 0.0),
+    limit, nearest = (context.profile("speed", key) for key in ("doubt", "nearest"))
+    rows, fastest = np.empty(len(shots), np.int64), np.empty(len(shots))
+    count, known = too_fast(
+        context.log,
+        shots.source,
+        shots.receiver.codes,
+        shots.time.view(np.int64),
+        ground.easting,
+        ground.northing,
+        limit,
+        nearest,
+        rows,
+        fastest,
     )
+    if known < 3:
+        return "fewer than three shots with times and positions"
+    by_row = np.argsort(rows[:count])
+    rows, fastest = rows[by_row], fastest[by_row]
     words = [
         f"{value:.0f} m/s from or to its neighbours in the log: no one walks so fast"
-        for value in fastest
+        for value in fastest.tolist()
     ]
-    return outcome(SPEED, order[odd], Severity.DOUBT, fastest, limit, "m/s", words)
+    return outcome(SPEED, rows, Severity.DOUBT, fastest, limit, "m/s", words)
 
 
 DUPLICATE = Rule(
@@ -147,7 +127,8 @@ DUPLICATE = Rule(
 def duplicate(context: RuleContext) -> Outcome:
     shots = context.shots
     time = shots.time.view(np.int64)
-    suspects = _repeated(shots.x + 0.0, shots.y + 0.0, time)
+    suspects = _repeated(shots.x, time)
+    suspects = suspects[np.isfinite(shots.x[suspects]) & np.isfinite(shots.y[suspects])]
     keys = (shots.row, shots.source, time, shots.y, shots.x)
     order = suspects[np.lexsort(tuple(key[suspects] for key in keys))]
     here, before = order[1:], order[:-1]
@@ -165,18 +146,12 @@ def duplicate(context: RuleContext) -> Outcome:
     return outcome(DUPLICATE, rows[by_row], Severity.NOTE, detail=words)
 
 
-def _repeated(x: Floats, y: Floats, time: Places) -> Places:
-    """Rows whose three values very likely occur more than once (by a hash: sorting one key)."""
-    odd = (0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9)
-    mixed = np.zeros(len(x), np.uint64)
-    for values, factor in zip((x, y, time), odd, strict=True):
-        mixed = (mixed ^ values.view(np.uint64)) * np.uint64(factor)
-        mixed ^= mixed >> np.uint64(29)
-    ordered = np.sort(mixed)
-    twice = ordered[1:][ordered[1:] == ordered[:-1]]
-    if not len(twice):
-        return np.empty(0, np.int64)
-    return np.flatnonzero(np.isin(mixed, twice) & np.isfinite(x) & np.isfinite(y))
+def _repeated(x: Floats, time: Places) -> Places:
+    """Rows whose place and time may occur more than once (by a hash: sorting short numbers)."""
+    mixed, table = np.empty(len(x), np.int32), np.empty(1 << 16, bool)
+    rows = np.empty(len(x), np.int64)
+    hash_rows(x.view(np.int64), time, mixed)
+    return rows[: rows_alike(mixed, np.sort(mixed), table, rows)]
 
 
 WORK_AREA = Rule(
@@ -228,13 +203,7 @@ def receiver_verification(context: RuleContext) -> Outcome:
     shots, sources = context.shots, context.sources
     verified = {r.serial: r.verified for r in context.settings.receivers}
     longest = context.profile("receiver-verification", "days")
-    # NaT is the least of all integers, so that the maximum passes over it.
-    origin = shots.source.astype(np.int64)
-    latest = np.full(len(sources), np.datetime64("NaT", "us"))
-    np.maximum.at(latest.view(np.int64), origin, shots.time.view(np.int64))
-    width = len(shots.receiver.names) + 1
-    pair = origin * width + shots.receiver.codes + 1
-    logged = np.bincount(pair, minlength=len(sources) * width).reshape(len(sources), width) > 0
+    latest, logged = context.logged.latest, context.logged.receivers
     found: list[tuple[int, Severity, float, str]] = []
     for index, source in enumerate(sources):
         day = context.settings.processed_on

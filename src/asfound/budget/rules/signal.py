@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from asfound.budget.rules._log_kernels import changes_along, hookup_changes
 from asfound.budget.rules._stretch_kernels import APART, ASIDE, CURRENT, DEPTH
 from asfound.budget.rules.alongline import TYPED
 from asfound.budget.rules.context import Outcome, RuleContext, graded, nothing, outcome, rule
@@ -212,12 +213,11 @@ def frequency_change(context: RuleContext) -> Outcome:
     if not np.isfinite(frequency).any():
         return "no upload records the frequency"
     runs = context.signals
-    here, before = runs.order[1:], runs.order[:-1]
-    same = runs.run[1:] == runs.run[:-1]
-    with np.errstate(invalid="ignore"):
-        changed = same & (np.abs(frequency[here] - frequency[before]) > 0.5)
-    rows = np.sort(here[changed])
-    words = [f"logged at {frequency[row]:.0f} Hz, its neighbour at another" for row in rows]
+    rows = np.empty(len(runs), np.int64)
+    rows = np.sort(rows[: changes_along(runs.order, runs.starts, frequency, 0.5, rows)])
+    words = [
+        f"logged at {frequency[row]:.0f} Hz, its neighbour at another" for row in rows.tolist()
+    ]
     return outcome(FREQUENCY_CHANGE, rows, Severity.NOTE, frequency[rows], unit="Hz", detail=words)
 
 
@@ -236,13 +236,8 @@ def hookup_change(context: RuleContext) -> Outcome:
     shots, assembly = context.shots, context.assembly
     if not len(shots.hookup.names):
         return "no upload records hook-ups"
-    order = context.log[assembly.line[context.log] >= 0]
-    here, before = order[1:], order[:-1]
-    changed = (
-        (shots.source[here] == shots.source[before])
-        & (assembly.line[here] == assembly.line[before])
-        & (shots.hookup.codes[here] != shots.hookup.codes[before])
-    )
-    found = np.sort(here[changed])
+    rows = np.empty(len(shots), np.int64)
+    count = hookup_changes(context.log, assembly.line, shots.source, shots.hookup.codes, rows)
+    found = np.sort(rows[:count])
     words = [f"hook-up {shots.hookup.word(int(row)) or 'not named'} from here on" for row in found]
     return outcome(HOOKUP_CHANGE, found, Severity.NOTE, detail=words)
