@@ -103,33 +103,29 @@ def _sample(first: int, last: int, number: int) -> int:
 
 @part
 def _nearest(
-    east: Floats,
-    north: Floats,
-    order: Integers,
-    here: int,
+    x: float,
+    y: float,
     reach: float,
     head: Codes,
     following: Codes,
-    around: Codes,
+    spot: Floats,
     nearest: Integers,
     away: Floats,
 ) -> int:
-    """Points within reach of a place, the nearest first: fills numbers of `around`, distances."""
-    x, y = east[order[here]], north[order[here]]
+    """Points within reach of a place, the nearest first: fills their numbers and distances."""
     east_cell, north_cell = floor(x / reach), floor(y / reach)
     count = 0
     for beside in range(9):
         column, row = east_cell + beside % 3 - 1, north_cell + beside // 3 - 1
         point = head[_hash(column, row, len(head))]
         while point >= 0:
-            shot = order[around[point]]
-            apart = (east[shot] - x) ** 2 + (north[shot] - y) ** 2
+            apart = (spot[point, 0] - x) ** 2 + (spot[point, 1] - y) ** 2
             # Two cells may share a place of the table: a point counts in its own cell only.
             if (
                 apart < reach * reach
                 and (count < NEIGHBOURS or apart < away[count - 1])
-                and floor(east[shot] / reach) == column
-                and floor(north[shot] / reach) == row
+                and floor(spot[point, 0] / reach) == column
+                and floor(spot[point, 1] / reach) == row
             ):
                 at = min(count, NEIGHBOURS - 1)
                 while at > 0 and away[at - 1] > apart:
@@ -143,7 +139,7 @@ def _nearest(
 
 @kernel(
     *(INTEGERS, INTEGERS, FLOATS, FLOATS, FLOATS, INTEGERS, INTEGERS, INTEGERS, FLOAT),
-    *(CODES_OUT, CODES_OUT, CODES_OUT, CODES_OUT),
+    *(CODES_OUT, CODES_OUT, CODES_OUT, CODES_OUT, GRID_OUT),
     *(INTEGERS_OUT, INTEGERS_OUT, INTEGERS_OUT, INTEGERS_OUT, GRID_OUT),
 )
 def ask_around(
@@ -160,6 +156,7 @@ def ask_around(
     following: Codes,
     around: Codes,
     owner: Codes,
+    spot: Floats,
     sampled: Integers,
     heard: Integers,
     witness: Integers,
@@ -186,6 +183,8 @@ def ask_around(
     following, around, owner : (m,) int32, written
         Of points near pieces: the one before in the same place of the table, -1 for none; place;
         run.
+    spot : (m, 2) float64, written
+        Easting and northing of the same points, close together in memory.
     sampled, heard : (p,), (p + 1,) int64, written
         Samples of each piece, and where its witnesses start in what follows.
     witness, piece_of : (p ANSWERS,) int64, written
@@ -213,6 +212,7 @@ def ask_around(
             place = _hash(column, row, len(head))
             if head[place] >= -1:
                 following[points], around[points], owner[points] = head[place], here, number
+                spot[points, 0], spot[points, 1] = east[shot], north[shot]
                 head[place] = points
                 points += 1
 
@@ -229,7 +229,10 @@ def ask_around(
                 continue
             before = here
             sampled[piece] += 1
-            near = _nearest(east, north, order, here, reach, head, following, around, nearest, away)
+            asking = order[here]
+            near = _nearest(
+                east[asking], north[asking], reach, head, following, spot, nearest, away
+            )
             for rank in range(near):
                 there = nearest[rank]
                 if owner[there] == run[piece]:
@@ -250,7 +253,7 @@ def ask_around(
                     continue
                 asked_last[own] = here
                 # Kept in order, for the median.
-                off = height[order[here]] - height[order[around[there]]]
+                off = height[asking] - height[order[around[there]]]
                 slot = answers[own]
                 while slot > 0 and above[own, slot - 1] > off:
                     above[own, slot] = above[own, slot - 1]

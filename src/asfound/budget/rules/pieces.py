@@ -26,8 +26,8 @@ Integers = npt.NDArray[np.int64]
 BEYOND_KERBS = _piece_kernels.BEYOND_KERBS
 """An offset that no kerb explains [m]."""
 _ROUNDS = 4
-_ROOM = 64
-"""Places of the table of cells to each piece: with its samples' neighbours most stay empty."""
+_ROOM = 512
+"""Places of the table of cells to each piece: it marks up to a hundred, and most shall stay empty."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,12 +125,13 @@ def _asked(
     count = len(run)
     head = np.empty(1 << (_ROOM * count).bit_length(), np.int32)
     following, around, owner = (np.empty(len(log), np.int32) for _ in range(3))
+    spot = np.empty((len(log), 2))
     sampled, heard = np.empty(count, np.int64), np.empty(count + 1, np.int64)
     witness, piece_of = np.empty((2, count * ANSWERS), np.int64)
     said = np.empty((count * ANSWERS, 3))
     ask_around(
         *(log.order, log.starts, east, north, height, run, first, last, reach),
-        *(head, following, around, owner, sampled, heard, witness, piece_of, said),
+        *(head, following, around, owner, spot, sampled, heard, witness, piece_of, said),
     )
     return sampled, heard, witness, piece_of, said
 
