@@ -77,7 +77,7 @@ def survey_log(
         latest[k] = NO_TIME
     receivers[:] = False
     width = len(receivers) // max(len(logged), 1)
-    before, ascending = np.int64(-1), True
+    before, ascending = -1, True
     for k in range(len(source)):
         here = order[k] if len(order) else k
         own = source[here]
@@ -276,7 +276,7 @@ def hookup_changes(
     int
         Number found.
     """
-    found, before = 0, np.int64(-1)
+    found, before = 0, -1
     for k in range(len(log)):
         here = log[k]
         if line[here] < 0:
