@@ -2,121 +2,96 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
-from shapely import STRtree, box
 
+from asfound.alignment._alongside_kernels import (
+    find_beside,
+    find_places,
+    flag_embedded,
+    keep_nearest,
+    lay_merged,
+    measure_along,
+    place_children,
+)
 from asfound.alignment._points import Floats, Integers, Paths, Points, ragged
 
-PIECE = 16
-BESIDE = 0.35
 EMBEDDED = 10
 LEAST_SHARE = 0.7
 PARALLEL = np.radians(25.0)
+BESIDE_SINGLE = 0.6
+BESIDE_LOG = 3.0
+ROUNDS = 6
 
 
-def path_lengths(points: Points, paths: Paths) -> Floats:
-    """(m,) distance of each node from the start of its path, along the path [m]."""
-    x, y = points.x[paths.nodes], points.y[paths.nodes]
-    step = np.zeros(len(x))
-    step[1:] = np.hypot(np.diff(x), np.diff(y))
-    step[paths.starts[:-1]] = 0.0
-    total = np.cumsum(step)
-    return np.asarray(total - np.repeat(total[paths.starts[:-1]], paths.sizes))
+@dataclass(frozen=True, eq=False)
+class Beside:
+    """Nodes that have another path beside them, in order, and where on that path.
+
+    Parameters
+    ----------
+    who : (n,) int64
+        Node position.
+    other : (n,) int64
+        The nearest path.
+    begin : (n,) int64
+        Node position that the nearest segment begins at.
+    share : (n,) float64
+        How far along the segment, 0 to 1.
+    distance : (n,) float64
+        [m].
+    """
+
+    who: Integers
+    other: Integers
+    begin: Integers
+    share: Floats
+    distance: Floats
+
+    def __len__(self) -> int:
+        return len(self.who)
+
+    def take(self, chosen: Integers | npt.NDArray[np.bool_]) -> Beside:
+        return Beside(
+            self.who[chosen],
+            self.other[chosen],
+            self.begin[chosen],
+            self.share[chosen],
+            self.distance[chosen],
+        )
 
 
-def nearest_foreign(
+def nearest_beside(
     points: Points,
     paths: Paths,
+    key: npt.NDArray[np.int32],
+    asked: tuple[Integers, Integers, Integers],
     reach: Floats,
-    moving: Integers | None = None,
-    identity: Integers | None = None,
-) -> tuple[Integers, Floats, Floats, Floats]:
-    """Nearest other path of the same key beside each node.
+    everyone: bool = False,
+) -> Beside:
+    """Nearest other path of the same key beside each node of some stretches.
 
     Parameters
     ----------
     points, paths
-    reach : (m,) float64
-        How far to look from each node [m].
-    moving : (q,) int64, optional
-        Paths whose nodes are asked about; all by default.
-    identity : (paths,) int64, optional
-        Paths of one identity are not foreign to each other; each its own by default.
-
-    Returns
-    -------
-    other : (m,) int64
-        Path, -1 where none lies within reach.
-    distance, station : (m,) float64
-        To it and along it [m]; the foot may be one of its ends.
-    heading : (m,) float64
-        Direction of its segment there [rad, counterclockwise from east].
+    key : (paths,) int32
+    asked : three of (q,) int64
+        Path, first and last node position of each stretch, in order and apart.
+    reach : (q,) float64
+        How far to look from its nodes [m]; NaN: as far as the scatter of each lets one expect.
+    everyone : bool
+        The stretches are all the paths.
     """
-    count = len(paths.nodes)
-    other = np.full(count, -1)
-    distance = np.full(count, np.inf)
-    station = np.full(count, np.nan)
-    heading = np.full(count, np.nan)
-    nothing = (other, distance, station, heading)
-    sizes = paths.sizes
-    targets = np.flatnonzero(sizes >= 2)
-    if len(targets) == 0 or len(paths) < 2:
-        return nothing
-    x, y = points.x[paths.nodes], points.y[paths.nodes]
-    along = path_lengths(points, paths)
-    key = points.key[paths.nodes[paths.starts[:-1]]]
-
-    # pieces of paths: boxes tight enough to sort out what can be near what
-    t_path, t_first, t_last = _pieces(paths, targets, overlap=1)
-    asked = np.arange(len(paths)) if moving is None else moving
-    a_path, a_first, a_last = _pieces(paths, asked, overlap=0)
-    t_box = _boxes(x, y, t_first, t_last, np.zeros(len(t_first)))
-    a_reach = np.maximum.reduceat(
-        reach[ragged(a_first, a_last - a_first + 1)], _offsets(a_last - a_first + 1)
+    hits = find_beside(
+        points.x, points.y, points.scatter, key, paths.nodes, paths.starts, *asked, reach, everyone
     )
-    a_box = _boxes(x, y, a_first, a_last, a_reach)
-    # the smaller set asks the tree of the larger one
-    pair_a, pair_t = STRtree(t_box).query(a_box)
-    own = np.arange(len(paths)) if identity is None else identity
-    fit = key[a_path[pair_a]] == key[t_path[pair_t]]
-    fit &= own[a_path[pair_a]] != own[t_path[pair_t]]
-    pair_a, pair_t = pair_a[fit], pair_t[fit]
-    if len(pair_a) == 0:
-        return nothing
-
-    size = a_last[pair_a] - a_first[pair_a] + 1
-    node = ragged(a_first[pair_a], size)
-    piece = np.repeat(pair_t, size)
-    low_x, low_y, high_x, high_y = _bounds(x, y, t_first, t_last)
-    r = reach[node]
-    inside = (
-        (x[node] >= low_x[piece] - r)
-        & (x[node] <= high_x[piece] + r)
-        & (y[node] >= low_y[piece] - r)
-        & (y[node] <= high_y[piece] + r)
-    )
-    node, piece = node[inside], piece[inside]
-    segments = t_last[piece] - t_first[piece]
-    begin = ragged(t_first[piece], segments)
-    asker = np.repeat(np.arange(len(node)), segments)
-    who = node[asker]
-    ex, ey = x[begin + 1] - x[begin], y[begin + 1] - y[begin]
-    px, py = x[who] - x[begin], y[who] - y[begin]
-    square = ex * ex + ey * ey
-    t = np.clip((px * ex + py * ey) / np.maximum(square, 1e-12), 0.0, 1.0)
-    off = np.hypot(px - t * ex, py - t * ey)
-    near = off <= reach[who]
-    who, begin, off, t, piece = who[near], begin[near], off[near], t[near], piece[asker][near]
-    # nearest first; ties by path so that the answer does not depend on order
-    order = np.lexsort((t_path[piece], off, who))
-    chosen = order[np.unique(who[order], return_index=True)[1]]
-    who, begin = who[chosen], begin[chosen]
-    other[who] = t_path[piece[chosen]]
-    distance[who] = off[chosen]
-    station[who] = along[begin] + t[chosen] * (along[begin + 1] - along[begin])
-    heading[who] = np.arctan2(y[begin + 1] - y[begin], x[begin + 1] - x[begin])
-    return other, distance, station, heading
+    kept = np.empty(len(hits.who), np.int64)
+    order = np.argsort(hits.who, kind="stable")
+    kept = kept[: keep_nearest(hits.who, hits.other, hits.begin, hits.square, order, kept)]
+    distance = np.sqrt(hits.square[kept])
+    return Beside(hits.who[kept], hits.other[kept], hits.begin[kept], hits.share[kept], distance)
 
 
 def embedded(points: Points, paths: Paths) -> npt.NDArray[np.bool_]:
@@ -130,48 +105,30 @@ def embedded(points: Points, paths: Paths) -> npt.NDArray[np.bool_]:
     (p,) bool
     """
     flag = np.zeros(len(points), bool)
-    short = np.flatnonzero(paths.sizes <= EMBEDDED)
-    if len(short) == 0 or len(points) < 3:
-        return flag
-    at = np.empty(len(points), np.int64)
-    at[points.log] = np.arange(len(points))
-    index = ragged(paths.starts[short], paths.sizes[short])
-    which = np.repeat(np.arange(len(short)), paths.sizes[short])
-    log = points.log[paths.nodes[index]]
-    first = np.full(len(short), len(points))
-    last = np.full(len(short), -1)
-    np.minimum.at(first, which, log)
-    np.maximum.at(last, which, log)
-    whole = last - first + 1 == paths.sizes[short]
-    inner = whole & (first > 0) & (last < len(points) - 1)
-    before, after = at[np.maximum(first - 1, 0)], at[np.minimum(last + 1, len(points) - 1)]
-    own = paths.nodes[paths.starts[short]]
-    inner &= (points.upload[before] == points.upload[own]) & (
-        points.upload[after] == points.upload[own]
-    )
-    inner &= (points.key[before] == points.key[after]) & (points.key[before] != points.key[own])
-    x, y = points.x, points.y
-    ex, ey = (x[after] - x[before])[which], (y[after] - y[before])[which]
-    node = paths.nodes[index]
-    px, py = x[node] - x[before][which], y[node] - y[before][which]
-    length = np.maximum(np.hypot(ex, ey), 1e-9)
-    off = np.abs(px * ey - py * ex) / length
-    share = (px * ex + py * ey) / length**2
-    on = (off <= BESIDE + 2.0 * points.scatter[node]) & (share > 0.0) & (share < 1.0)
-    inner &= np.bincount(which, ~on, len(short)) == 0
-    # the log must pass at its usual pace, not come back to this place by chance
-    inner &= np.hypot(x[after] - x[before], y[after] - y[before]) <= 8.0 * (paths.sizes[short] + 1)
-    flag[node[inner[which]]] = True
+    if len(points) >= 3 and paths.sizes.min(initial=EMBEDDED + 1) <= EMBEDDED:
+        flag_embedded(
+            points.x,
+            points.y,
+            points.scatter,
+            points.key,
+            points.upload,
+            points.log,
+            paths.nodes,
+            paths.starts,
+            EMBEDDED,
+            flag,
+        )
     return flag
 
 
-def merge_alongside(
-    points: Points,
-    paths: Paths,
-    reach_single: Floats,
-    alone: npt.NDArray[np.bool_],
-    moving: Integers | None = None,
-) -> Paths:
+def places_in_paths(points: Points, paths: Paths) -> npt.NDArray[np.int32]:
+    """(p,) position of each point among the nodes of the paths; all points are in one."""
+    where = np.empty(len(points), np.int32)
+    find_places(paths.nodes, where)
+    return where
+
+
+def merge_alongside(points: Points, paths: Paths, alone: npt.NDArray[np.bool_]) -> Paths:
     """Paths that lie on one another become one, their points in order of station.
 
     A second visit with another receiver, a stretch taken again, a single shot beside a line:
@@ -182,26 +139,87 @@ def merge_alongside(
     Parameters
     ----------
     points, paths
-    reach_single : (p,) float64
-        By point: how far from a path a single point may lie to be taken in [m].
     alone : (p,) bool
         By point: paths of such points neither go into others nor take others in.
-    moving : (q,) int64, optional
-        Paths that may go into others; all by default.
     """
-    for _ in range(6):
-        sizes = paths.sizes
-        owner = paths.owner()
-        single = sizes[owner] == 1
-        scatter = points.scatter[paths.nodes]
-        reach = np.where(single, reach_single[paths.nodes], BESIDE + 2.0 * (scatter - 0.05))
-        other, _, station, heading = nearest_foreign(points, paths, reach, moving)
-        lone = alone[paths.nodes[paths.starts[:-1]]]
-        other[(other >= 0) & (lone[owner] | lone[other])] = -1
-        accepted = _accepted(points, paths, owner, other, station, heading)
-        if len(accepted[0]) == 0:
-            return paths
-        paths, moving = _take_in(points, paths, owner, other, station, *accepted)
+    everyone = np.arange(len(paths))
+    return _merge(points, paths, alone, everyone, _reach(points, paths, everyone))
+
+
+def take_in_small(
+    points: Points,
+    paths: Paths,
+    alone: npt.NDArray[np.bool_],
+    where: npt.NDArray[np.int32] | None = None,
+) -> Paths:
+    """Single points and pairs taken into the paths they lie on.
+
+    Parameters
+    ----------
+    points, paths
+    alone : (p,) bool
+        By point: paths of such points neither go into others nor take others in.
+    where : (p,) int32, optional
+        `places_in_paths`: with it, single points logged between two of one path may lie farther
+        off it.
+    """
+    small = np.flatnonzero(paths.sizes <= 2)
+    if len(small) == 0:
+        return paths
+    reach = _reach(points, paths, small)
+    if where is not None:
+        reach[_logged_between(points, paths, small, where)] = BESIDE_LOG
+    return _merge(points, paths, alone, small, reach)
+
+
+def _reach(points: Points, paths: Paths, chosen: Integers) -> Floats:
+    """How far from a path the single points among chosen paths may lie [m], NaN for others."""
+    scatter = points.scatter[paths.nodes[paths.starts[chosen]]]
+    single = paths.starts[chosen + 1] - paths.starts[chosen] == 1
+    return np.where(single, BESIDE_SINGLE + 2.0 * np.minimum(scatter, 0.5), np.nan)
+
+
+def _logged_between(
+    points: Points, paths: Paths, small: Integers, where: npt.NDArray[np.int32]
+) -> npt.NDArray[np.bool_]:
+    """Which of the small paths are single points with the log on one path before and after."""
+    node = paths.nodes[paths.starts[small]]
+    inner = (node > 0) & (node < len(points) - 1) & (paths.sizes[small] == 1)
+    before, after = where[np.maximum(node - 1, 0)], where[np.minimum(node + 1, len(points) - 1)]
+    one, two = paths.owner_of(before), paths.owner_of(after)
+    return np.asarray(inner & (one == two) & (paths.sizes[one] > 1))
+
+
+def _merge(
+    points: Points,
+    paths: Paths,
+    alone: npt.NDArray[np.bool_],
+    moving: Integers,
+    reach: Floats,
+) -> Paths:
+    """`merge_alongside` for chosen paths, and then for what they went into."""
+    for _ in range(ROUNDS):
+        if len(paths) < 2:
+            break
+        first = paths.nodes[paths.starts[:-1]]
+        asked = moving, paths.starts[moving], paths.starts[moving + 1] - 1
+        everyone = len(moving) == len(paths)
+        beside = nearest_beside(points, paths, points.key[first], asked, reach, everyone)
+        owner = paths.owner_of(beside.who)
+        free = ~(alone[first[owner]] | alone[first[beside.other]])
+        beside, owner = beside.take(free), owner[free]
+        if len(beside) == 0:
+            break
+        involved = np.unique(np.concatenate((owner, beside.other)))
+        along = np.empty(len(paths.nodes))
+        measure_along(points.x, points.y, paths.nodes, paths.starts, involved, along)
+        step = along[beside.begin + 1] - along[beside.begin]
+        station = along[beside.begin] + beside.share * step
+        child, parent, sense = _accepted(points, paths, owner, beside, station, along)
+        if len(child) == 0:
+            break
+        paths, moving = _take_in(paths, beside, station, along, child, parent, sense)
+        reach = np.full(len(moving), np.nan)
     return paths
 
 
@@ -209,40 +227,33 @@ def _accepted(
     points: Points,
     paths: Paths,
     owner: Integers,
-    other: Integers,
+    beside: Beside,
     station: Floats,
-    heading: Floats,
+    along: Floats,
 ) -> tuple[Integers, Integers, Floats]:
     """Which path goes into which (child, parent) and whether it runs along (+1) or against it."""
-    none = (np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
-    near = np.flatnonzero(other >= 0)
-    if len(near) == 0:
-        return none
-    sizes = paths.sizes
+    sizes, x, y = paths.sizes, points.x, points.y
     count = len(paths)
-    pair = owner[near] * count + other[near]
-    pairs, index, number = np.unique(pair, return_inverse=True, return_counts=True)
+    near = beside.who
+    pairs, index, number = np.unique(
+        owner * count + beside.other, return_inverse=True, return_counts=True
+    )
     child, parent = pairs // count, pairs % count
-    position = near - paths.starts[owner[near]]
-    first = np.full(len(pairs), np.iinfo(np.int64).max)
-    last = np.full(len(pairs), -1)
-    np.minimum.at(first, index, position)
-    np.maximum.at(last, index, position)
+    position = (near - paths.starts[owner]).astype(np.float64)
+    first, last = _least_and_most(position, index, len(pairs))
     # direction of the child at those nodes against the parent's
-    x, y = points.x[paths.nodes], points.y[paths.nodes]
-    low = np.maximum(near - 1, paths.starts[owner[near]])
-    high = np.minimum(near + 1, paths.starts[owner[near] + 1] - 1)
+    low = paths.nodes[np.maximum(near - 1, paths.starts[owner])]
+    high = paths.nodes[np.minimum(near + 1, paths.starts[owner + 1] - 1)]
+    begin, end = paths.nodes[beside.begin], paths.nodes[beside.begin + 1]
     own = np.arctan2(y[high] - y[low], x[high] - x[low])
-    cosine = np.bincount(index, np.cos(own - heading[near]), len(pairs)) / number
+    heading = np.arctan2(y[end] - y[begin], x[end] - x[begin])
+    cosine = np.bincount(index, np.cos(own - heading), len(pairs)) / number
     single = sizes[child] == 1
     whole = number >= LEAST_SHARE * sizes[child]
     unbroken = number >= LEAST_SHARE * (last - first + 1)
-    length = path_lengths(points, paths)[paths.starts[1:] - 1]
-    low_station = np.full(len(pairs), np.inf)
-    high_station = np.full(len(pairs), -np.inf)
-    np.minimum.at(low_station, index, station[near])
-    np.maximum.at(high_station, index, station[near])
-    at_end = (low_station <= 0.5) | (high_station >= length[parent] - 0.5)
+    length = along[paths.starts[parent + 1] - 1]
+    low_station, high_station = _least_and_most(station, index, len(pairs))
+    at_end = (low_station <= 0.5) | (high_station >= length - 0.5)
     past = ((first == 0) | (last == sizes[child] - 1)) & at_end & (number >= 2)
     aligned = np.abs(cosine) > np.cos(PARALLEL)
     # ends that merely touch are for the joining of ends, not for this
@@ -261,12 +272,19 @@ def _accepted(
     return child[still], parent[still], np.where(cosine[still] < 0, -1.0, 1.0)
 
 
+def _least_and_most(values: Floats, group: Integers, groups: int) -> tuple[Floats, Floats]:
+    """(groups,) least and greatest value of each group; none is empty."""
+    order = np.argsort(group, kind="stable")
+    begin = np.searchsorted(group[order], np.arange(groups))
+    inside = values[order]
+    return np.minimum.reduceat(inside, begin), np.maximum.reduceat(inside, begin)
+
+
 def _take_in(
-    points: Points,
     paths: Paths,
-    owner: Integers,
-    other: Integers,
+    beside: Beside,
     station: Floats,
+    along: Floats,
     child: Integers,
     parent: Integers,
     sense: Floats,
@@ -277,63 +295,18 @@ def _take_in(
     root[child] = parent
     direction = np.ones(count)
     direction[child] = sense
-    along = path_lengths(points, paths)
-    place = along.copy()
-    moved = np.zeros(count, bool)
-    moved[child] = True
-    inside = moved[owner] & (other == root[owner])
-    node = np.flatnonzero(moved[owner])
-    # nodes of a child beyond its parent's end keep their own distances from the nearest one beside
-    position = np.arange(len(owner))
-    before = np.maximum.accumulate(np.where(inside, position, -1))
-    after = np.minimum.accumulate(np.where(inside, position, len(owner))[::-1])[::-1]
-    before_fits = before[node] >= paths.starts[owner[node]]
-    after_fits = after[node] < paths.starts[owner[node] + 1]
-    to_before = np.where(before_fits, node - before[node], len(owner))
-    to_after = np.where(after_fits, after[node] - node, len(owner))
-    anchor = np.where(to_before <= to_after, before[node], after[node])
-    anchor = np.clip(anchor, 0, len(owner) - 1)
-    place[node] = station[anchor] + direction[owner[node]] * (along[node] - along[anchor])
-    group = root[owner]
-    order = np.lexsort((place, group))
+    place = np.empty(len(along))
+    place_children(paths.starts, beside.who, beside.other, station, root, direction, along, place)
+    taking = np.unique(parent)
+    family = np.sort(np.concatenate((taking, child)))
+    size = paths.sizes[family]
+    node = ragged(paths.starts[family], size)
+    group = np.repeat(root[family], size)
+    moved = np.repeat(root[family] != family, size)
+    order = node[np.lexsort((np.where(moved, place[node], along[node]), group))]
     sizes = np.bincount(group, minlength=count)
-    left = sizes > 0
-    renumber = np.cumsum(left) - 1
-    merged = Paths.of_sizes(paths.nodes[order], sizes[left])
-    return merged, renumber[np.unique(parent)]
-
-
-def _pieces(paths: Paths, chosen: Integers, overlap: int) -> tuple[Integers, Integers, Integers]:
-    """Path, first and last node position of pieces of at most `PIECE` steps."""
-    sizes = paths.sizes[chosen]
-    parts = np.maximum(1, -(-(sizes - overlap) // PIECE))
-    which = np.repeat(np.arange(len(chosen)), parts)
-    within = ragged(np.zeros(len(chosen), np.int64), parts)
-    path = chosen[which]
-    first = paths.starts[path] + within * PIECE
-    last = np.minimum(first + PIECE - 1 + overlap, paths.starts[path + 1] - 1)
-    return path, first, last
-
-
-def _offsets(sizes: Integers) -> Integers:
-    return np.asarray(np.cumsum(sizes) - sizes)
-
-
-def _bounds(
-    x: Floats, y: Floats, first: Integers, last: Integers
-) -> tuple[Floats, Floats, Floats, Floats]:
-    sizes = last - first + 1
-    index = ragged(first, sizes)
-    offsets = _offsets(sizes)
-    px, py = x[index], y[index]
-    return (
-        np.minimum.reduceat(px, offsets),
-        np.minimum.reduceat(py, offsets),
-        np.maximum.reduceat(px, offsets),
-        np.maximum.reduceat(py, offsets),
-    )
-
-
-def _boxes(x: Floats, y: Floats, first: Integers, last: Integers, margin: Floats) -> Floats:
-    low_x, low_y, high_x, high_y = _bounds(x, y, first, last)
-    return np.asarray(box(low_x - margin, low_y - margin, high_x + margin, high_y + margin))
+    bounds = np.concatenate(([0], np.cumsum(sizes)))
+    nodes, starts = np.empty_like(paths.nodes), np.empty(count - len(child) + 1, np.int64)
+    lay_merged(paths.nodes, paths.starts, root, order, bounds, nodes, starts)
+    renumber = np.cumsum(root == np.arange(count)) - 1
+    return Paths(nodes, starts), renumber[taking]

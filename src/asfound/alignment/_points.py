@@ -104,6 +104,10 @@ class Paths:
         """(m,) path of each node."""
         return np.repeat(np.arange(len(self)), self.sizes)
 
+    def owner_of(self, position: Integers | npt.NDArray[np.int32]) -> Integers:
+        """Path of each of some nodes, given by position."""
+        return np.asarray(np.searchsorted(self.starts, position, side="right") - 1)
+
     @staticmethod
     def of_sizes(nodes: Integers, sizes: Integers) -> Paths:
         return Paths(nodes, np.concatenate(([0], np.cumsum(sizes))).astype(np.int64))

@@ -5,7 +5,12 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from asfound.alignment._alongside import embedded, merge_alongside
+from asfound.alignment._alongside import (
+    embedded,
+    merge_alongside,
+    places_in_paths,
+    take_in_small,
+)
 from asfound.alignment._ends import join_ends
 from asfound.alignment._log_runs import log_runs
 from asfound.alignment._neighbours import neighbour_paths
@@ -14,9 +19,6 @@ from asfound.alignment._record import record_lines
 from asfound.alignment._record_kernels import lay_paths, look_at_walks
 from asfound.alignment._tails import shed_by_log, shed_tails, usual_step
 from asfound.model import Assembly, Ground, Shots
-
-BESIDE_SINGLE = 0.6
-BESIDE_LOG = 3.0
 
 
 def assemble(shots: Shots, ground: Ground) -> Assembly:
@@ -66,7 +68,6 @@ def _all_paths(points: Points) -> tuple[Paths, npt.NDArray[np.bool_]]:
     With them, a mask of points coded as another utility than the line they were taken on.
     """
     paths, singles, repeats = log_runs(points)
-    single_reach = np.full(len(points), BESIDE_SINGLE) + 2.0 * np.minimum(points.scatter, 0.5)
     if len(singles):
         lone, close = neighbour_paths(points, singles, _key_spacing(points, paths))
         repeats = np.concatenate((repeats, close))
@@ -76,47 +77,20 @@ def _all_paths(points: Points) -> tuple[Paths, npt.NDArray[np.bool_]]:
         paths = Paths.join([paths, extra])
     miscoded = embedded(points, paths)
     alone = miscoded.copy()
-    paths = merge_alongside(points, paths, single_reach, alone)
+    paths = merge_alongside(points, paths, alone)
     paths = shed_tails(points, paths)
     paths = join_ends(points, paths, alone, (0, 1))
-    paths = _take_in_small(points, paths, single_reach, alone)
+    paths = take_in_small(points, paths, alone)
     paths = join_ends(points, paths, alone, (2,))
-    paths, shed = shed_by_log(points, paths)
-    paths = _take_in_small(points, paths, _log_reach(points, paths, single_reach), alone)
+    where = places_in_paths(points, paths)
+    paths, shed = shed_by_log(points, paths, where)
+    paths = take_in_small(points, paths, alone, where)
     single = paths.nodes[paths.starts[:-1][paths.sizes == 1]]
     alone[np.intersect1d(shed, single)] = True
     return join_ends(points, paths, alone, (2, 3)), miscoded
-
-
-def _take_in_small(
-    points: Points,
-    paths: Paths,
-    reach: npt.NDArray[np.float64],
-    alone: npt.NDArray[np.bool_],
-) -> Paths:
-    """Single points and pairs taken into the paths they lie on."""
-    small = np.flatnonzero(paths.sizes <= 2)
-    if len(small) == 0:
-        return paths
-    return merge_alongside(points, paths, reach, alone, small)
 
 
 def _key_spacing(points: Points, runs: Paths) -> npt.NDArray[np.float64]:
     """(keys,) usual distance between shots in the runs of each key, NaN without runs."""
     key = points.key[runs.nodes[runs.starts[:-1]]]
     return grouped_median(usual_step(points, runs), key, len(points.named))
-
-
-def _log_reach(
-    points: Points, paths: Paths, plain: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
-    """By point: single points logged between two of one path may lie farther off it."""
-    owner = np.full(len(points), -1)
-    owner[paths.nodes] = paths.owner()
-    size = paths.sizes[owner]
-    before, after = np.roll(owner, 1), np.roll(owner, -1)
-    between = (before == after) & (size[np.roll(np.arange(len(owner)), 1)] > 1)
-    between[:1] = between[-1:] = False
-    reach = plain.copy()
-    reach[between & (size == 1)] = BESIDE_LOG
-    return reach
