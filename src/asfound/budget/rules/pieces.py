@@ -27,7 +27,7 @@ BEYOND_KERBS = _piece_kernels.BEYOND_KERBS
 """An offset that no kerb explains [m]."""
 _ROUNDS = 4
 _ROOM = 512
-"""Places of the table of cells to each piece: it marks up to a hundred, and most shall stay empty."""
+"""Places of the table of cells to each piece: it marks up to a hundred, most shall stay empty."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,7 +131,10 @@ def _asked(
     said = np.empty((count * ANSWERS, 3))
     ask_around(
         *(log.order, log.starts, east, north, height, run, first, last, reach),
-        *(head, following, around, owner, spot, sampled, heard, witness, piece_of, said),
+        *(head, following, around, owner),
+        spot,
+        *(sampled, heard, witness, piece_of),
+        said,
     )
     return sampled, heard, witness, piece_of, said
 
