@@ -229,3 +229,28 @@ def test_ground_beside_points_in_a_row_is_that_of_the_nearest_with_more_doubt():
     height, sd = surface.heights(np.array([2.0, 2.0]), np.array([0.0, 10.0]))
     assert height[0] == pytest.approx(102.0, abs=1e-3)
     assert sd[1] > 0.2 > sd[0]
+
+
+@pytest.mark.parametrize("widths", [[0.6], [0.6, 0.9, 0.6, 1.4, 0.5]])
+@pytest.mark.parametrize("seed", range(12))
+def test_the_footprint_of_a_trench_is_one_area_without_hairlines(widths, seed):
+    rng = np.random.default_rng((4, seed))
+    bearing = np.cumsum(rng.uniform(-1.2, 1.2, 4))
+    length = rng.uniform(3.0, 14.0, 4)
+    e = np.concatenate(([0.0], np.cumsum(length * np.sin(bearing))))
+    n = np.concatenate(([0.0], np.cumsum(length * np.cos(bearing))))
+    ring = np.array([[x, y, 100.0] for x in range(-64, 65, 8) for y in range(-64, 65, 8)])
+    ground = surface_from_points(ring, "invented ground")
+    dig = trench(easting=e, northing=n, width=np.array(widths))
+    solid = solid_of(dig, ground)
+    assert len(solid.pieces) > 8  # legs are cut where the ground may bend
+    shape = footprint_of(solid)
+    assert shape.geom_type == "Polygon"
+    assert not shape.interiors
+    # no point of the axis or of a corner's circle is outside, and no thin part is added
+    assert shape.buffer(1e-3).covers(shapely.LineString(np.column_stack((e, n))))
+    opened = shape.buffer(-0.01).buffer(0.0101)
+    assert opened.symmetric_difference(shape).area < 0.02 * shape.length
+    narrow = 0.5 * min(widths)
+    inner = shapely.LineString(np.column_stack((e, n))).buffer(narrow, cap_style="flat")
+    assert inner.difference(shape).area < 1e-3

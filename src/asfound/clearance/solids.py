@@ -16,6 +16,8 @@ from asfound.model import Bore, Dig, Pit, Post, Terrain, Trench
 Floats = npt.NDArray[np.float64]
 
 GROUND_STEP = 2.0
+HAIRLINE = 0.002
+"""What lies open between legs of a trench is narrower than twice this share of its half width."""
 ABOVE_GROUND = 0.05
 # No trench, post, pit or bore of this trade lies deeper [m]: whoever says so has mixed up units or
 # heights (common practice, no source; deep bores under rivers reach about half).
@@ -487,9 +489,15 @@ def footprint_of(solid: Solid) -> shapely.Geometry:
     if isinstance(dig, Bore):
         return shapely.LineString(solid.outline).buffer(0.5 * dig.final_diameter)
     slabs = pieces.shape[pieces.kind == SLAB]
+    half = float(slabs[:, 5].max())
+    if np.all(slabs[:, 5] == half):
+        return shapely.LineString(solid.outline).buffer(half, cap_style="flat")
     legs = [
         shapely.LineString([s[:2], s[:2] + s[4] * s[2:4]]).buffer(s[5], cap_style="flat")
         for s in slabs
     ]
     discs = [shapely.Point(s[:2]).buffer(s[2]) for s in pieces.shape[pieces.kind == DISC]]
-    return shapely.union_all([*legs, *discs])
+    # legs and the many-sided discs between them leave hairlines open: closed, and back again
+    hair = HAIRLINE * half
+    wide = shapely.union_all([*legs, *discs]).buffer(hair, join_style="mitre")
+    return wide.buffer(-hair, join_style="mitre")
