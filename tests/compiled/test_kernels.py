@@ -20,7 +20,7 @@ def imported(path):
 
 
 def test_kernels_see_nothing_that_could_change_behind_what_is_kept_on_disk():
-    allowed = {"__future__", "math", "numpy", "numpy.typing", "asfound.compiled", "numba"}
+    allowed = {"__future__", "math", "typing", "numpy", "numpy.typing", "asfound.compiled", "numba"}
     strangers = {
         (path.name, name) for path in KERNELS for name in imported(path) if name not in allowed
     }
