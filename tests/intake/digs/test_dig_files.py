@@ -221,6 +221,70 @@ def test_drawn_curves_are_followed_not_cut_short():
         assert len(legs) > 5
 
 
+def in_blocks(*references):
+    """A drawing of one block, "POST", a circle of 0.4 on layer 0 and a line on its own layer."""
+    document = ezdxf.new()
+    block = document.blocks.new("POST")
+    block.add_circle((1.0, 0.0), 0.2)
+    block.add_line((0.0, 0.0), (2.0, 0.0), dxfattribs={"layer": "ARM"})
+    outer = document.blocks.new("ROW")
+    outer.add_blockref("POST", (100.0, 0.0))
+    for name, place, attributes in references:
+        document.modelspace().add_blockref(name, place, dxfattribs=attributes)
+    stream = StringIO()
+    document.write(stream)
+    return stream.getvalue().encode()
+
+
+def test_blocks_of_a_drawing_are_taken_apart_where_they_lie():
+    content = in_blocks(
+        ("POST", (500_000.0, 4e6), {"layer": "POSTS", "rotation": 90.0, "xscale": 2.0,
+                                    "yscale": 2.0, "zscale": 2.0}),
+        ("ROW", (500_000.0, 4_000_050.0), {"layer": "POSTS"}),
+    )  # fmt: skip
+    digs = read_digs(content, "p.dxf", JOB, defaults=DigDefaults(width=0.5, depth=1.0))
+    posts = [dig for dig in digs if isinstance(dig, Post)]
+    trenches = [dig for dig in digs if isinstance(dig, Trench)]
+    # turned by a quarter and twice as large: the circle at (1, 0) comes to lie at (0, 2)
+    assert [(p.easting, p.northing) for p in posts] == [
+        (pytest.approx(500_000.0), pytest.approx(4_000_002.0)),
+        (pytest.approx(500_101.0), pytest.approx(4_000_050.0)),
+    ]
+    assert [p.diameter for p in posts] == [pytest.approx(0.8), pytest.approx(0.4)]
+    assert all(p.name.startswith("POSTS ") for p in posts)
+    assert all(t.name.startswith("ARM ") for t in trenches)
+    assert trenches[0].northing == pytest.approx([4_000_000.0, 4_000_004.0])
+    assert len({dig.name for dig in digs}) == 4
+
+
+def test_a_block_in_rows_and_columns_is_as_many_digs():
+    grid = {"layer": "P", "row_count": 2, "column_count": 3, "row_spacing": 5.0,
+            "column_spacing": 4.0}  # fmt: skip
+    content = in_blocks(("POST", (500_000.0, 4e6), grid))
+    digs = read_digs(content, "p.dxf", JOB, defaults=DigDefaults(width=0.5, depth=1.0))
+    places = {(round(d.easting, 6), round(d.northing, 6)) for d in digs if isinstance(d, Post)}
+    assert places == {(500_001.0 + 4.0 * c, 4e6 + 5.0 * r) for r in range(2) for c in range(3)}
+
+
+def test_a_reference_to_no_block_is_said():
+    content = in_blocks(("GONE", (500_000.0, 4e6), {"layer": "P"}))
+    with pytest.raises(InputError, match="a block that it does not hold") as caught:
+        read_digs(content, "p.dxf", JOB, defaults=DigDefaults(width=0.5, depth=1.0))
+    assert "GONE" in caught.value.where
+
+
+def test_blocks_deep_in_each_other_are_refused():
+    document = ezdxf.new()
+    document.blocks.new("B0").add_circle((0.0, 0.0), 0.2)
+    for k in range(1, 12):
+        document.blocks.new(f"B{k}").add_blockref(f"B{k - 1}", (0.0, 0.0))
+    document.modelspace().add_blockref("B11", (500_000.0, 4e6))
+    stream = StringIO()
+    document.write(stream)
+    with pytest.raises(InputError, match="deep in each other"):
+        read_digs(stream.getvalue().encode(), "p.dxf", JOB, defaults=DigDefaults(depth=1.0))
+
+
 def test_shapes_drawn_in_plan_have_no_height():
     shape = {"type": "Point", "coordinates": [500_000.0, 4_000_000.0, 0.0]}
     content = json.dumps(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import tempfile
 import warnings
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from io import StringIO
 from pathlib import Path, PurePath
@@ -28,6 +29,8 @@ _PARTS = (".shp", ".dbf", ".shx", ".prj", ".cpg")
 LINE, AREA, POINT = "line", "area", "point"
 CHORD = 0.005
 """Chords stay this near to a drawn curve, in the drawing's unit."""
+DEEPEST_BLOCK = 8
+MOST_DRAWN = 100_000
 _GDAL = (ValueError, RuntimeError)  # pyogrio's own errors are all of one of these
 
 
@@ -204,12 +207,17 @@ def _dxf(content: bytes, name: str) -> list[Shape]:
             where=name,
             remedy="Save it as text DXF, release 2000 or later.",
         ) from error
-    found = []
-    entities: list[Any] = list(drawing.modelspace())
-    for entity in entities:
-        kind, layer = entity.dxftype(), str(entity.dxf.layer)
-        where = f"{name}, {kind} {entity.dxf.handle} on layer {layer}"
-        attributes = {"layer": layer, "name": f"{layer} {entity.dxf.handle}"}
+    found: list[Shape] = []
+    for entity, layer, handle in _drawn(drawing.modelspace(), name):
+        kind = entity.dxftype()
+        where = f"{name}, {kind} {handle} on layer {layer}"
+        if len(found) >= MOST_DRAWN:
+            raise InputError(
+                f"more than {MOST_DRAWN:,} shapes are drawn, blocks taken apart.",
+                where=where,
+                remedy="Save only the digs in a drawing of their own.",
+            )
+        attributes = {"layer": layer, "name": f"{layer} {handle}"}
         if kind == "LINE":
             point = np.array([tuple(entity.dxf.start), tuple(entity.dxf.end)], np.float64)
             found.append(Shape(LINE, point, attributes, where))
@@ -236,6 +244,41 @@ def _dxf(content: bytes, name: str) -> list[Shape]:
         elif kind in ("ARC", "ELLIPSE", "SPLINE"):
             found.append(Shape(LINE, _chords(entity), attributes, where))
     return found
+
+
+def _drawn(
+    entities: Iterable[Any], name: str, reference: tuple[str, str] | None = None, depth: int = 0
+) -> Iterator[tuple[Any, str, str]]:
+    """Entities with layer and handle; blocks taken apart and put where they are referred to.
+
+    Parts of a block have no handle of their own: they are numbered after that of the reference.
+    What is drawn on layer 0 of a block lies on the layer of the reference, as in DXF.
+    """
+    for number, entity in enumerate(entities, start=1):
+        layer, handle = str(entity.dxf.layer), str(entity.dxf.handle)
+        if reference is not None:
+            layer = reference[0] if layer == "0" else layer
+            handle = f"{reference[1]}.{number}"
+        if entity.dxftype() != "INSERT":
+            yield entity, layer, handle
+            continue
+        where = f"{name}, block {entity.dxf.name} at {handle} on layer {layer}"
+        if depth >= DEEPEST_BLOCK:
+            raise InputError(
+                f"blocks lie more than {DEEPEST_BLOCK} deep in each other.",
+                where=where,
+                remedy="Take the blocks apart in the drawing and save it again.",
+            )
+        if entity.block() is None:
+            raise InputError(
+                "the drawing refers to a block that it does not hold.",
+                where=where,
+                remedy="Save the drawing again with its blocks, or delete the reference.",
+            )
+        copies = list(entity.multi_insert()) if entity.mcount > 1 else [entity]
+        for k, copy in enumerate(copies, start=1):
+            own = handle if len(copies) == 1 else f"{handle}.{k}"
+            yield from _drawn(copy.virtual_entities(), name, (layer, own), depth + 1)
 
 
 def _chords(entity: Any) -> Floats:
