@@ -22,14 +22,14 @@ def joint_covariance_of_shots(budget: Budget, rows: Integers) -> Floats:
     count = len(rows)
     total = np.zeros((count, 3, count, 3))
     twin = rows[:, None] == rows[None, :]
-    for term in budget.terms:
+    for term in budget.terms_of(rows):
         ee, nn, en, uu = (
-            _of_rows(part, rows)
+            np.nan_to_num(np.broadcast_to(part, count))
             for part in (term.east_east, term.north_north, term.east_north, term.up_up)
         )
         moved = twin
         if term.shared_by is not None:
-            code = term.shared_by[rows]
+            code = term.shared_by
             moved = twin | ((code[:, None] == code) & (code[:, None] >= 0))
         east, north, up = (np.sqrt(np.maximum(part, 0.0)) for part in (ee, nn, uu))
         size = east * north
@@ -41,8 +41,3 @@ def joint_covariance_of_shots(budget: Budget, rows: Integers) -> Floats:
         total[:, 0, :, 1] += both * np.outer(east, north)
         total[:, 1, :, 0] += both * np.outer(north, east)
     return total.reshape(3 * count, 3 * count)
-
-
-def _of_rows(part: Floats, rows: Integers) -> Floats:
-    values = np.asarray(part, np.float64)
-    return np.nan_to_num(values[rows] if values.ndim else np.full(len(rows), float(values)))

@@ -115,7 +115,7 @@ class Budget:
         )
 
     def terms_of(self, shots: Integers) -> tuple[BudgetTerm, ...]:
-        """Every term, of the chosen shots only."""
+        """Terms of the chosen shots only; causes that add nothing to any of them may be missing."""
         return self.make_terms(shots)
 
     @cached_property
@@ -127,6 +127,10 @@ class Budget:
     def covariance(self) -> Floats:
         """(n, 3, 3) sum of all terms [m2], grid east, north, up."""
         return _matrices(self.total)
+
+    def covariance_of(self, shots: Integers) -> Floats:
+        """(k, 3, 3) the same of the chosen shots only."""
+        return _matrices(self.total[shots])
 
     @cached_property
     def independent(self) -> Floats:

@@ -233,10 +233,10 @@ def frame_suspects(
 def finding_covariance(results: Results, shot: int) -> Floats:
     """(3, 3) the part of a shot's uncertainty that comes from locating the line [m2]."""
     covariance = np.zeros((3, 3))
-    for term in results.budget.terms:
+    for term in results.budget.terms_of(np.array([shot])):
         if term.name in _FINDING:
             ee, nn, en, uu = (
-                float(part[shot] if np.ndim(part) else part)
+                float(part[0] if np.ndim(part) else part)
                 for part in (term.east_east, term.north_north, term.east_north, term.up_up)
             )
             covariance += np.array([[ee, en, 0.0], [en, nn, 0.0], [0.0, 0.0, uu]])

@@ -28,7 +28,7 @@ def control_failed(context: RuleContext) -> Outcome:
         return "no control checks"
     chance = context.profile("control-failed", "chance")
     limit_plan, limit_up = chdtri(2, chance), -ndtri(chance / 2)
-    covariance = context.budget.covariance[rows, :2, :2]
+    covariance = context.budget.covariance_of(rows)[:, :2, :2]
     up_variance = _up_variance(context, rows)
     found: list[tuple[int, Severity, float, float, str]] = []
     causes = {tag: f"; probably {cause}" for tag, cause in _named_causes(context).items()}
