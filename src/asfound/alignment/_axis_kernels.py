@@ -147,7 +147,7 @@ def cut_intervals(
     """In how many pieces the axis is sampled from each node to the next, and its slope at nodes.
 
     Between samples everything is read by straight interpolation; samples are set so that this
-    errs by less than `TOLERANCE` in place and in standard deviation, but never closer than
+    errs by about `TOLERANCE` at most in place and in standard deviation, but never closer than
     `FINEST`. Half-way the cubic lies d / 8 times the difference of its ends' slopes off the
     straight.
 

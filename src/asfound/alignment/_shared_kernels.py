@@ -58,6 +58,42 @@ def _any_used(used: Flags, begin: int, end: int) -> bool:
 
 
 @part
+def _code_range(
+    code: Codes, shot: Integers, used: Flags, begin: int, end: int
+) -> tuple[int, int, bool]:
+    """Lowest and highest code of a line's used members (all, if none is), and if any is used."""
+    some = _any_used(used, begin, end)
+    low = high = -1
+    first = True
+    for k in range(begin, end):
+        if used[k] or not some:
+            c = code[shot[k]]
+            low = c if first or c < low else low
+            high = c if first or c > high else high
+            first = False
+    return low, high, some
+
+
+@part
+def _range(
+    variance: Floats, shot: Integers, used: Flags, some: bool, begin: int, end: int
+) -> tuple[float, float, float]:
+    """First, least and largest variance of a line's used members (all, if none is)."""
+    if len(variance) == 1:
+        value = _of_shot(variance, 0)
+        return value, value, value
+    first = -1.0
+    least, most = np.inf, 0.0
+    for k in range(begin, end):
+        if used[k] or not some:
+            value = _of_shot(variance, shot[k])
+            first = value if first < 0.0 else first
+            least = value if value < least else least
+            most = value if value > most else most
+    return first, least, most
+
+
+@part
 def _is_even(least: float, most: float) -> bool:
     high = math.sqrt(most)
     return high - math.sqrt(least) <= EVEN * high + LEAST
@@ -121,42 +157,24 @@ def split_even(
     for line in range(len(starts) - 1):
         begin, end = starts[line], starts[line + 1]
         uneven[line] = 0
-        some = _any_used(used, begin, end)
-        begun = False
-        code_low = code_high = -1
-        e_first = n_first = u_first = 0.0
-        e_low = e_high = n_low = n_high = u_low = u_high = 0.0
-        for k in range(begin, end):
-            if some and not used[k]:
-                continue
-            j = shot[k]
-            c = code[j]
-            e, n, u = _of_shot(east_east, j), _of_shot(north_north, j), _of_shot(up_up, j)
-            if not begun:
-                begun = True
-                code_low = code_high = c
-                e_first = e_low = e_high = e
-                n_first = n_low = n_high = n
-                u_first = u_low = u_high = u
-                continue
-            code_low, code_high = min(code_low, c), max(code_high, c)
-            e_low, e_high = min(e_low, e), max(e_high, e)
-            n_low, n_high = min(n_low, n), max(n_high, n)
-            u_low, u_high = min(u_low, u), max(u_high, u)
-        if code_high < 0:
+        low, high, some = _code_range(code, shot, used, begin, end)
+        if high < 0:
             continue
-        one_group = code_low == code_high
+        one_group = low == high
+        east, e_low, e_high = _range(east_east, shot, used, some, begin, end)
+        north, n_low, n_high = _range(north_north, shot, used, some, begin, end)
+        up, u_low, u_high = _range(up_up, shot, used, some, begin, end)
         if one_group and _is_even(e_low, e_high) and _is_even(n_low, n_high):
             j = shot[begin]
             both = east_north[j] if len(east_north) > 1 else east_north[0]
             coupling = _coupling(_of_shot(east_east, j), _of_shot(north_north, j), both)
-            even[0, line] += e_first
-            even[1, line] += n_first
-            even[2, line] += coupling * math.sqrt(e_first * n_first)
+            even[0, line] += east
+            even[1, line] += north
+            even[2, line] += coupling * math.sqrt(east * north)
         elif e_high > 0.0 or n_high > 0.0:
             uneven[line] |= PLANE
         if one_group and _is_even(u_low, u_high):
-            even[3, line] += u_first
+            even[3, line] += up
         elif u_high > 0.0:
             uneven[line] |= LEVEL
         number += uneven[line] > 0
