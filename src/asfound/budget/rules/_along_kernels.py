@@ -379,29 +379,28 @@ def _best_prediction(
             along[step + 3] = away_east * course_east + away_north * course_north
             left[step + 3] = away_north * course_east - away_east * course_north
         else:
-            along[step + 3] = inf
+            along[step + 3] = inf  # too far to be used
     for number in range(len(_BETWEEN)):
         guess, scatter, usable = 0.0, variance[at], True
         for j in range(_PREDICTORS[number]):
+            one = along[_BETWEEN[number, j] + 3]
+            usable &= abs(one) < REACH
+            for k in range(j if usable else 0):
+                usable &= abs(one - along[_BETWEEN[number, k] + 3]) > 0.2
+        if not usable:
+            continue
+        for j in range(_PREDICTORS[number]):
             one = _BETWEEN[number, j]
-            usable &= abs(along[one + 3]) < REACH
-            if not usable:
-                break
             weight = 1.0
             for k in range(_PREDICTORS[number]):
                 if k != j:
                     other = _BETWEEN[number, k]
-                    gap = along[one + 3] - along[other + 3]
-                    if not abs(gap) > 0.2:
-                        usable = False
-                        break
-                    weight *= -along[other + 3] / gap
+                    weight *= -along[other + 3] / (along[one + 3] - along[other + 3])
             guess += weight * left[one + 3]
             scatter += weight * weight * variance[at + one]
-        if usable:
-            square = guess * guess / scatter
-            if isfinite(square) and square < best:
-                best, best_off, best_variance = square, abs(guess), scatter
+        square = guess * guess / scatter if scatter > 0.0 else inf
+        if square < best:
+            best, best_off, best_variance = square, abs(guess), scatter
     return best_off, best_variance
 
 
