@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from asfound.alignment._axis_kernels import LEAST_WEIGHT
 from asfound.alignment._members import Members
 from asfound.alignment._nodes import Nodes, place_nodes
 from asfound.alignment._robust import Channel, fit_channel
-from asfound.alignment._smoother import Smoothed
 from asfound.model import Utility
 
 Floats = npt.NDArray[np.float64]
@@ -23,20 +23,19 @@ Flags = npt.NDArray[np.bool_]
 WANDER_CABLE = (-4.5, -4.5)
 WANDER_PIPE = (-5.5, -5.5)
 CABLES = (Utility.ELECTRIC, Utility.COMMUNICATION, Utility.UNKNOWN)
-LEAST_WEIGHT = 0.05
+_IS_CABLE = np.isin(np.arange(128), CABLES)
 
 
 @dataclass(frozen=True, eq=False)
 class Fitted:
     """Everything known after the fit, before it is sampled and recorded.
 
-    `used`, `weight` and `deep_weight` are by member, the channels by node.
+    `used` and `weight` are by member, the channels by node.
     """
 
     nodes: Nodes
     used: Flags
     weight: Floats
-    deep_weight: Floats
     plane: Channel
     level: Channel
 
@@ -44,17 +43,8 @@ class Fitted:
 def fit_members(members: Members, utility: npt.NDArray[np.int8]) -> Fitted:
     """Fit the plane and the level of all lines of a batch; utility (lines,) int8."""
     nodes, seen, seen_level = place_nodes(members)
-    cable = np.isin(utility, CABLES)
-    plane = _packed(fit_channel(seen, np.where(cable, WANDER_CABLE[0], WANDER_PIPE[0])))
-    level = _packed(fit_channel(seen_level, np.where(cable, WANDER_CABLE[1], WANDER_PIPE[1])))
+    cable = _IS_CABLE[utility]
+    plane = fit_channel(seen, np.where(cable, WANDER_CABLE[0], WANDER_PIPE[0]))
+    level = fit_channel(seen_level, np.where(cable, WANDER_CABLE[1], WANDER_PIPE[1]))
     weight = plane.weight[nodes.node_of]
-    return Fitted(nodes, weight > LEAST_WEIGHT, weight, level.weight[nodes.node_of], plane, level)
-
-
-def _packed(channel: Channel) -> Channel:
-    """The same with arrays as loops read them: without gaps, last axis fastest."""
-    parts = {
-        field.name: np.ascontiguousarray(getattr(channel.result, field.name))
-        for field in fields(channel.result)
-    }
-    return replace(channel, result=Smoothed(**parts))
+    return Fitted(nodes, weight > LEAST_WEIGHT, weight, plane, level)
