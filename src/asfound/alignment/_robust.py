@@ -27,7 +27,7 @@ WANDER_SPREAD = 1.0
 STRETCH_SPREAD = 0.7
 WANDER_GRID = np.linspace(-9.0, -2.0, LANES)
 _FINE_GRID = np.linspace(-9.0, -2.0, 22)
-_FINER = np.ascontiguousarray(CubicSpline(WANDER_GRID, np.eye(LANES))(_FINE_GRID))
+_FINER = np.ascontiguousarray(CubicSpline(WANDER_GRID, np.eye(LANES))(_FINE_GRID).T)
 HELD = 0.5
 
 

@@ -14,6 +14,7 @@ arranged so that as little as can be waits for the division by 1 + w p11.
 from __future__ import annotations
 
 from math import exp, log, sqrt
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -46,7 +47,8 @@ JUMP_START = 3.0
 JUMP_ROOM = 1.5
 REACH = 5
 """Rivals: scores of shots and of the intervals between them, so many places either way."""
-EQUAL = 1e-6
+EQUAL = 2e-6
+"""Squares of scores that differ by less count as equal."""
 HELD_ROUNDS = 3
 ROUNDS = 6
 MOVED = 1.2214027581601699
@@ -55,6 +57,9 @@ CLIP = 3.0
 _HALF = STRETCH + 1
 _SCRATCH = 10 * LANES
 _AROUND = 2 * STRETCH + 1
+_NEXT: Any = np.uintp(1)
+"""Nodes are counted by unsigned integers: Python's negative indices would be looked for at every
+access, and loops not run several nodes at once."""
 _LOG_TEN = 2.302585092994046
 
 
@@ -125,7 +130,8 @@ def _look_back(
     # of the nodes ahead, as seen past a node's own observation: nothing at the line's end
     h11, h12, h22 = 0.0, 0.0, 0.0
     r1_one, r2_one, r1_two, r2_two = 0.0, 0.0, 0.0, 0.0
-    for i in range(last - 1, first - 1, -1):
+    for step in range(last - first):
+        i = last - _NEXT - step
         f11, f12 = known[0, i], known[1, i]
         x_one, x_two = filtered[one, 0, i], filtered[two, 0, i]
         variance[i] = f11 - (f11 * f11 * h11 + 2.0 * f11 * f12 * h12 + f12 * f12 * h22)
@@ -136,21 +142,24 @@ def _look_back(
         push_one, push_two = 0.0, 0.0
         if w > 0.0:
             push_one, push_two = w * (data[one, i] - x_one), w * (data[two, i] - x_two)
-        # (I - K H)' N (I - K H) + H' H w / (1 + w p11), with I - K H = [[keep, 0], [-k2, 1]]
+        # N = (I - K H)' h (I - K H) + H' H w / (1 + w p11), with I - K H = [[keep, 0], [-k2, 1]]
+        left = keep * h11 - k2 * h12
         n12 = keep * h12 - k2 * h22
-        n11 = keep * (keep * h11 - k2 * h12 + w) - k2 * n12
-        r1_one = keep * r1_one - k2 * r2_one + push_one
-        r1_two = keep * r1_two - k2 * r2_two + push_two
+        n11 = keep * (left + w) - k2 * n12
         information[0, i], information[1, i], information[2, i] = n11, n12, h22
-        adjoint[one, 0, i], adjoint[one, 1, i] = r1_one, r2_one
-        adjoint[two, 0, i], adjoint[two, 1, i] = r1_two, r2_two
-        if i > first:
-            d = gap[i - 1]
-            h22 = h22 + d * (2.0 * n12 + d * n11)
-            h12 = n12 + d * n11
-            h11 = n11
-            r2_one = r2_one + d * r1_one
-            r2_two = r2_two + d * r1_two
+        adjoint[one, 1, i], adjoint[two, 1, i] = r2_one, r2_two
+        d = gap[i - _NEXT] if i > first else 0.0
+        # back over the step, h = F' N F; written out so that little waits for n11
+        b, e, dw = keep * d, 1.0 - k2 * d, d * keep * w
+        v1, v2 = b * h11 + e * h12, b * h12 + e * h22
+        h22 = b * v1 + (e * v2 + d * dw)
+        h12 = keep * v1 + (dw - k2 * v2)
+        h11 = n11
+        r1, r2 = r1_one, r2_one
+        r1_one, r2_one = keep * r1 + (push_one - k2 * r2), b * r1 + (e * r2 + d * push_one)
+        r1, r2 = r1_two, r2_two
+        r1_two, r2_two = keep * r1 + (push_two - k2 * r2), b * r1 + (e * r2 + d * push_two)
+        adjoint[one, 0, i], adjoint[two, 0, i] = r1_one, r1_two
 
 
 @part
@@ -190,7 +199,8 @@ def smooth_lines(
     columns = len(data)
     kept = np.empty(_longest(starts))
     for line in range(len(starts) - 1):
-        first, last = starts[line], starts[line + 1]
+        first: Any = np.uintp(starts[line])
+        last: Any = np.uintp(starts[line + 1])
         for one in range(0, columns, 2):
             two = min(one + 1, columns - 1)
             _filter(
@@ -276,10 +286,10 @@ def _innovations(
         for state in range(3, 7):
             lane[state * n + k] = 0.0
         lane[7 * n + k] = sizes[k]
-        for j in range(STRETCH):
-            squares[k, j], keeps[k, j] = 0.0, 1.0
-        for j in range(last - first + STRETCH, last - first + _AROUND):
-            squares[k, j], keeps[k, j] = 0.0, 1.0
+    for j in range(n * STRETCH):
+        squares[j], keeps[j] = 0.0, 1.0
+    for j in range(n * (last - first + STRETCH), n * (last - first + _AROUND)):
+        squares[j], keeps[j] = 0.0, 1.0
     one_across, two_across = 1.0, 0.0
     for i in range(first, last):
         w, d = precision[i], gap[i]
@@ -314,95 +324,48 @@ def _innovations(
             lane[k] = keep * (p11 + d2 * p12 - dd * w22) + (dd * bent + size * qd3)
             lane[n + k] = keep * (p12 - d * w22) + (d * bent + size * qd2)
             lane[2 * n + k] = (bent - keep * w22) + size * qd
-        place = i - first + STRETCH
+        here = n * (i - first + STRETCH)
         for k in range(LANES):
-            squares[k, place], keeps[k, place] = lane[8 * n + k], lane[9 * n + k]
+            squares[here + k], keeps[here + k] = lane[8 * n + k], lane[9 * n + k]
 
 
 @part
 def _clip(places: int, squares: Floats, clip: float) -> None:
     """Innovations beyond so many standard deviations count linearly."""
-    for k in range(LANES):
-        for j in range(places):
-            square = squares[k, j]
-            linear = 2.0 * clip * sqrt(square) - clip * clip
-            squares[k, j] = linear if square > clip * clip else square
+    for j in range(LANES * places):
+        square = squares[j]
+        linear = 2.0 * clip * sqrt(square) - clip * clip
+        squares[j] = linear if square > clip * clip else square
 
 
 @part
 def _sevens(places: int, squares: Floats, keeps: Floats, twos: Floats, fours: Floats) -> None:
     """Sums and products, from each place over `_HALF` = 4 + 2 + 1 of them, in their stead."""
-    for k in range(LANES):
-        for j in range(places - 1):
-            twos[j] = squares[k, j] + squares[k, j + 1]
-        for j in range(places - 3):
-            fours[j] = twos[j] + twos[j + 2]
-        for j in range(places - 6):
-            squares[k, j] = fours[j] + (twos[j + 4] + squares[k, j + 6])
-        for j in range(places - 1):
-            twos[j] = keeps[k, j] * keeps[k, j + 1]
-        for j in range(places - 3):
-            fours[j] = twos[j] * twos[j + 2]
-        for j in range(places - 6):
-            keeps[k, j] = fours[j] * (twos[j + 4] * keeps[k, j + 6])
-
-
-@part
-def _whole_line(
-    nodes: int,
-    squares: Floats,
-    keeps: Floats,
-    finer: Floats,
-    fine: Floats,
-    prior: float,
-    spread: float,
-    lane: Floats,
-) -> float:
-    """Posterior mean of log10 q of a line as a whole.
-
-    The likelihood of a line is smooth in log q: between the lanes it is read off a spline.
-    """
-    for k in range(LANES):
-        total, product = 0.0, 1.0
-        for place in range(STRETCH, nodes + STRETCH, _HALF):
-            total += squares[k, place]
-            product *= keeps[k, place]
-            # logarithms of products, not of every factor
-            if product < 1e-100:
-                total -= log(product)
-                product = 1.0
-        lane[k] = total - log(product)
-    best = -np.inf
-    for f in range(len(fine)):
-        likelihood = 0.0
-        for k in range(LANES):
-            likelihood -= 0.5 * finer[f, k] * lane[k]
-        off = (fine[f] - prior) / spread
-        lane[LANES + f] = likelihood - 0.5 * off * off
-        best = max(best, lane[LANES + f])
-    total, moment = 0.0, 0.0
-    for f in range(len(fine)):
-        share = exp(lane[LANES + f] - best)
-        total += share
-        moment += share * fine[f]
-    return moment / total
+    n = LANES
+    for j in range(n * (places - 1)):
+        twos[j] = squares[j] + squares[j + n]
+    for j in range(n * (places - 3)):
+        fours[j] = twos[j] + twos[j + 2 * n]
+    for j in range(n * (places - 6)):
+        squares[j] = fours[j] + (twos[j + 4 * n] + squares[j + 6 * n])
+    for j in range(n * (places - 1)):
+        twos[j] = keeps[j] * keeps[j + n]
+    for j in range(n * (places - 3)):
+        fours[j] = twos[j] * twos[j + 2 * n]
+    for j in range(n * (places - 6)):
+        keeps[j] = fours[j] * (twos[j + 4 * n] * keeps[j + 6 * n])
 
 
 @part
 def _power(x: float) -> float:
-    """exp(x) for -300 < x < 0, in a form that a loop can do several of at once.
+    """exp(x) for x in -300 to 0, in a form that a loop can do several of at once.
 
-    The series of exp(x / 1024), squared ten times; to 1e-12 of the value down to x = -100.
+    The series of exp(x / 1024), squared ten times: right to 1e-12 down to x = -20, to 1e-8 at
+    x = -100.
     """
     y = x * (1.0 / 1024.0)
-    p = 1.0 + y * (1.0 / 8.0)
-    p = 1.0 + y * (1.0 / 7.0) * p
-    p = 1.0 + y * (1.0 / 6.0) * p
-    p = 1.0 + y * (1.0 / 5.0) * p
-    p = 1.0 + y * (1.0 / 4.0) * p
-    p = 1.0 + y * (1.0 / 3.0) * p
-    p = 1.0 + y * (1.0 / 2.0) * p
-    p = 1.0 + y * p
+    p = (1.0 / 24.0 + y * (1.0 / 120.0)) + y * y * (1.0 / 720.0)
+    p = (1.0 + y) + y * y * ((1.0 / 2.0 + y * (1.0 / 6.0)) + y * y * p)
     p = p * p
     p = p * p
     p = p * p
@@ -416,6 +379,48 @@ def _power(x: float) -> float:
 
 
 @part
+def _whole_line(
+    nodes: int,
+    squares: Floats,
+    keeps: Floats,
+    finer: Floats,
+    fine: Floats,
+    prior: float,
+    spread: float,
+    shares: Floats,
+) -> float:
+    """Posterior mean of log10 q of a line as a whole.
+
+    The likelihood of a line is smooth in log q: between the lanes it is read off a spline.
+    """
+    for f in range(len(fine)):
+        off = (fine[f] - prior) / spread
+        shares[f] = -0.5 * off * off
+    for k in range(LANES):
+        total, product = 0.0, 1.0
+        for place in range(STRETCH, nodes + STRETCH, _HALF):
+            total += squares[LANES * place + k]
+            product *= keeps[LANES * place + k]
+            # logarithms of products, not of every factor
+            if product < 1e-100:
+                total -= log(product)
+                product = 1.0
+        likelihood = -0.5 * (total - log(product))
+        for f in range(len(fine)):
+            shares[f] += finer[k, f] * likelihood
+    best = -np.inf
+    for f in range(len(fine)):
+        best = max(best, shares[f])
+    for f in range(len(fine)):
+        shares[f] = _power(max(shares[f] - best, -300.0))
+    total, moment = 0.0, 0.0
+    for f in range(len(fine)):
+        total += shares[f]
+        moment += shares[f] * fine[f]
+    return moment / total
+
+
+@part
 def _neighbourhoods(
     nodes: int,
     squares: Floats,
@@ -423,32 +428,37 @@ def _neighbourhoods(
     grid: Floats,
     centre: float,
     spread: float,
-    best: Floats,
-    total: Floats,
+    lane: Floats,
+    shares: Floats,
     wander: Floats,
 ) -> None:
     """Wander of each interval: posterior mean of log q of its neighbourhood, about the line's."""
+    n = LANES
+    rows = shares.reshape((-1, LANES))
+    for j in range(n * nodes):
+        shares[j] = -0.5 * (squares[j] + squares[j + n * _HALF])
     for i in range(nodes):
-        best[i], total[i], wander[i] = -np.inf, 0.0, 0.0
+        even = max(max(rows[i, 0], rows[i, 4]), max(rows[i, 2], rows[i, 6]))
+        odd = max(max(rows[i, 1], rows[i, 5]), max(rows[i, 3], rows[i, 7]))
+        best = max(even, odd)
+        for k in range(LANES):
+            rows[i, k] -= best
+    for j in range(n * nodes):
+        x = shares[j] if shares[j] > -300.0 else -300.0
+        # the likelihood holds the root of the product, so no logarithm is needed
+        shares[j] = _power(x) * sqrt(keeps[j] * keeps[j + n * _HALF])
     for k in range(LANES):
         off = (grid[k] - centre) / spread
-        prior = -0.5 * off * off
-        for i in range(nodes):
-            log_share = prior - 0.5 * (squares[k, i] + squares[k, i + _HALF])
-            best[i] = log_share if log_share > best[i] else best[i]
-    for k in range(LANES):
-        off = (grid[k] - centre) / spread
-        prior = -0.5 * off * off
-        size = grid[k]
-        for i in range(nodes):
-            x = prior - 0.5 * (squares[k, i] + squares[k, i + _HALF]) - best[i]
-            x = x if x > -300.0 else -300.0
-            # the likelihood holds the root of the product, so no logarithm is needed
-            share = _power(x) * sqrt(keeps[k, i] * keeps[k, i + _HALF])
-            total[i] += share
-            wander[i] += share * size
+        lane[k] = exp(-0.5 * off * off)
+        lane[n + k] = lane[k] * grid[k]
     for i in range(nodes):
-        wander[i] = _power(_LOG_TEN * (wander[i] / total[i]))
+        total, moment = 0.0, 0.0
+        for k in range(LANES):
+            total += lane[k] * rows[i, k]
+            moment += lane[n + k] * rows[i, k]
+        wander[i] = moment / total
+    for i in range(nodes):
+        wander[i] = _power(_LOG_TEN * wander[i])
 
 
 @kernel(
@@ -472,9 +482,10 @@ def likelihoods_of_lines(
     two = min(1, len(data) - 1)
     places = _longest(starts) + _AROUND
     lane = np.empty(_SCRATCH)
-    squares, keeps = np.empty((LANES, places)), np.empty((LANES, places))
+    squares, keeps = np.empty(LANES * places), np.empty(LANES * places)
     for line in range(len(starts) - 1):
-        first, last = starts[line], starts[line + 1]
+        first: Any = np.uintp(starts[line])
+        last: Any = np.uintp(starts[line + 1])
         _innovations(
             first, last, gap, precision, stiffness[first:last], kink, data, 0, two, left, prior,
             sizes, lane, squares, keeps,
@@ -482,36 +493,11 @@ def likelihoods_of_lines(
         _clip(last - first + _AROUND, squares, clip)
         for i in range(first, last):
             for k in range(LANES):
-                place = i - first + STRETCH
-                result[k, i] = -0.5 * (squares[k, place] - log(keeps[k, place]))
+                here = LANES * (i - first + STRETCH) + k
+                result[k, i] = -0.5 * (squares[here] - log(keeps[here]))
 
 
 # --- judging -------------------------------------------------------------------------------
-
-
-@part
-def _shot_score(square: float, posterior: float, weight: float, variance: float) -> float:
-    """Distance of a shot from the axis fitted without it, in standard deviations.
-
-    0 for a shot of full weight that is surely below OUTLIER_START.
-    """
-    # taking a shot of variance v / w out of its own posterior p: p' = p / (1 - p w / v)
-    rest = 1.0 - min(max(posterior * weight / variance, 0.0), 1.0 - 1e-6)
-    spread = rest * (posterior + variance * rest)
-    if weight == 1.0 and square < 0.999 * OUTLIER_START * OUTLIER_START * spread:
-        return 0.0
-    return sqrt(square / spread)
-
-
-@part
-def _jump_score(push: float, length: float, known: float) -> float:
-    """Score of a jump from its push times a length, that length squared, and its information.
-
-    0 if it is surely below JUMP_START.
-    """
-    if known <= 1e-6 or push * push < 0.999 * JUMP_START * JUMP_START * length * known:
-        return 0.0
-    return abs(push) / sqrt(length * known)
 
 
 @part
@@ -524,16 +510,100 @@ def _weight_of(score: float) -> float:
 
 
 @part
-def _wins(place: int, places: int, scores: Floats) -> bool:
+def _shot_scores(
+    first: int,
+    last: int,
+    data: Floats,
+    one: int,
+    two: int,
+    variance: Floats,
+    precision: Floats,
+    usable: Flags,
+    left: Floats,
+    mean: Floats,
+    posterior: Floats,
+    shots: Floats,
+) -> None:
+    """Squared distance of each shot from the axis fitted without it, in standard deviations."""
+    for i in range(first, last):
+        off = data[one, i] - mean[one, i]
+        shots[i - first] = off * off
+    if one != two:
+        for i in range(first, last):
+            off, other = data[one, i] - mean[one, i], data[two, i] - mean[two, i]
+            across = off * left[0, i] + other * left[1, i]
+            unknown = left[0, i] == 0.0 and left[1, i] == 0.0
+            shots[i - first] = off * off + other * other if unknown else across * across
+    for i in range(first, last):
+        # taking a shot of variance v / w out of its own posterior p: p' = p / (1 - p w / v)
+        rest = 1.0 - posterior[i] * precision[i]
+        rest = rest if rest > 1e-6 else 1e-6
+        square = shots[i - first] / (rest * (posterior[i] + variance[i] * rest))
+        shots[i - first] = square if usable[i] else 0.0
+
+
+@part
+def _jump_scores(
+    first: int,
+    last: int,
+    gap: Floats,
+    one: int,
+    two: int,
+    left: Floats,
+    closed: Flags,
+    adjoint: Floats,
+    information: Floats,
+    jumps: Floats,
+    sizes: Floats,
+) -> None:
+    """Squared score and size of a jump in direction half-way between each node and the next.
+
+    With r and N the adjoint of the slope there and its information from the backward recursion,
+    the jump's estimate is r / N and its score r / sqrt(N) (auxiliary residuals; Harvey and
+    Koopman 1992, Diagnostic checking of unobserved-components time series models).
+    """
+    for i in range(first, last - _NEXT):
+        half = 0.5 * gap[i]
+        sizes[i - first] = adjoint[one, 1, i + _NEXT] + half * adjoint[one, 0, i + _NEXT]
+    if one != two:
+        for i in range(first, last - _NEXT):
+            half = 0.5 * gap[i]
+            push, other = (
+                sizes[i - first],
+                adjoint[two, 1, i + _NEXT] + half * adjoint[two, 0, i + _NEXT],
+            )
+            # across the line, as the shots at both ends have it; to the left is a turn to the left
+            side_one, side_two = left[0, i] + left[0, i + _NEXT], left[1, i] + left[1, i + _NEXT]
+            length = sqrt(side_one * side_one + side_two * side_two)
+            length = length if length > 1e-9 else 1e-9
+            sizes[i - first] = -(push * side_one + other * side_two) / length
+    for i in range(first, last - _NEXT):
+        half = 0.5 * gap[i]
+        n11, n12, n22 = (
+            information[0, i + _NEXT],
+            information[1, i + _NEXT],
+            information[2, i + _NEXT],
+        )
+        certain = n22 + half * (2.0 * n12 + half * n11)
+        told = (certain > 1e-6) & (not closed[i])
+        push = sizes[i - first]
+        size = push / (certain if certain > 1e-6 else 1e-6)
+        sizes[i - first] = size
+        jumps[i - first] = push * size if told else 0.0
+    jumps[last - first - _NEXT] = 0.0
+
+
+@part
+def _wins(place: int, nodes: int, shots: Floats, jumps: Floats) -> bool:
     """Whether a score is the largest within REACH places either way.
 
     Shots stand at even places and the jumps after them at odd ones. A line's last shot and the
     jump before it have the same score, for nothing else tells of either: one shot doesn't make
     a turn, and rounding must not decide. So of equals shots go before jumps, then the first.
     """
-    score = scores[place]
-    for other in range(max(place - REACH, 0), min(place + REACH + 1, places)):
-        rival = scores[other]
+    score = jumps[place // 2] if place % 2 else shots[place // 2]
+    for other in range(max(place - REACH, 0), min(place + REACH + 1, 2 * nodes)):
+        rival = jumps[other // 2] if other % 2 else shots[other // 2]
         if abs(rival - score) <= EQUAL * score:
             if other % 2 < place % 2 or (other % 2 == place % 2 and other < place):
                 return False
@@ -543,23 +613,13 @@ def _wins(place: int, places: int, scores: Floats) -> bool:
 
 
 @part
-def _judge(
+def _change(
     first: int,
     last: int,
-    gap: Floats,
-    data: Floats,
-    one: int,
-    two: int,
-    variance: Floats,
     usable: Flags,
-    left: Floats,
-    closed: Flags,
     lenient: bool,
-    mean: Floats,
-    posterior: Floats,
-    adjoint: Floats,
-    information: Floats,
-    scores: Floats,
+    shots: Floats,
+    jumps: Floats,
     sizes: Floats,
     weight: Floats,
     release: Floats,
@@ -567,64 +627,27 @@ def _judge(
 ) -> bool:
     """Change weights and releases where a score asks for it; whether any was.
 
-    A jump in direction is thought half-way between a node and the next. With r and N the
-    adjoint of the slope there and its information from the backward recursion, the jump's
-    estimate is r / N and its score r / sqrt(N) (auxiliary residuals; Harvey and Koopman 1992,
-    Diagnostic checking of unobserved-components time series models).
-
     The worst of its neighbourhood goes down; anyone may come back up, but not for ever.
     """
+    nodes = last - first
     pending = False
     for i in range(first, last):
-        score = 0.0
-        if usable[i]:
-            off = data[one, i] - mean[one, i]
-            square = off * off
-            if one != two:
-                other = data[two, i] - mean[two, i]
-                if left[0, i] == 0.0 and left[1, i] == 0.0:
-                    square += other * other
-                else:
-                    off = off * left[0, i] + other * left[1, i]
-                    square = off * off
-            score = _shot_score(square, posterior[i], weight[i], variance[i])
-            pending = pending or score > OUTLIER_START or weight[i] < 1.0
-        jump, size = 0.0, 0.0
-        if i + 1 < last and not closed[i]:
-            half = 0.5 * gap[i]
-            n11, n12, n22 = information[0, i + 1], information[1, i + 1], information[2, i + 1]
-            certain = n22 + half * (2.0 * n12 + half * n11)
-            push = adjoint[one, 1, i + 1] + half * adjoint[one, 0, i + 1]
-            length = 1.0
-            if one != two:
-                # across the line, as the shots at both ends have it; to the left is a turn to
-                # the left
-                other = adjoint[two, 1, i + 1] + half * adjoint[two, 0, i + 1]
-                side_one, side_two = left[0, i] + left[0, i + 1], left[1, i] + left[1, i + 1]
-                push = -(push * side_one + other * side_two)
-                length = max(side_one * side_one + side_two * side_two, 1e-18)
-            jump = _jump_score(push, length, certain)
-            if jump > JUMP_START:
-                size = min(max(push / (sqrt(length) * certain), -2.0), 2.0)
-                pending = True
-        place = i - first
-        scores[2 * place], scores[2 * place + 1], sizes[place] = score, jump, size
+        pending |= (shots[i - first] > OUTLIER_START**2) | (jumps[i - first] > JUMP_START**2)
+        pending |= usable[i] & (weight[i] < 1.0)
     if not pending:
         return False
     touched = False
-    places = 2 * (last - first)
-    for i in range(first, last):
-        place = 2 * (i - first)
-        score, jump = scores[place], scores[place + 1]
-        wanted = _weight_of(score) if usable[i] else 0.0
+    for j in range(nodes):
+        i = first + j
+        wanted = _weight_of(sqrt(shots[j])) if usable[i] else 0.0
         up = lenient and wanted > weight[i]
         if abs(wanted - weight[i]) > 0.05 and (
-            up or (score > OUTLIER_START and _wins(place, places, scores))
+            up or (shots[j] > OUTLIER_START**2 and _wins(2 * j, nodes, shots, jumps))
         ):
             weight[i] = wanted
             touched = True
-        if jump > JUMP_START and _wins(place + 1, places, scores):
-            size = sizes[i - first]
+        if jumps[j] > JUMP_START**2 and _wins(2 * j + 1, nodes, shots, jumps):
+            size = min(max(sizes[j], -2.0), 2.0)
             release[i] += (JUMP_ROOM * size) ** 2
             turn[i] += size
             touched = True
@@ -682,7 +705,7 @@ def fit_each_line(
         Until turns are found q stays below the usual one by this power of ten.
     spreads : (2,) float64
         Prior standard deviation of log10 q: of a line, of a neighbourhood about its line.
-    grid, fine, finer : (LANES,), (f,), (f, LANES) float64
+    grid, fine, finer : (LANES,), (f,), (LANES, f) float64
         log10 q of the lanes and in between, and the spline that leads from these to those.
     prior : (2,) float64
         Variance of position and of slope at a line's start.
@@ -691,14 +714,16 @@ def fit_each_line(
     longest = _longest(starts)
     places = longest + _AROUND
     lane, lane_size = np.empty(_SCRATCH), 10.0**grid
-    squares, keeps = np.empty((LANES, places)), np.empty((LANES, places))
-    twos, fours = np.empty(places), np.empty(places)
+    squares, keeps = np.empty(LANES * places), np.empty(LANES * places)
+    twos, fours = np.empty(LANES * places), np.empty(LANES * places)
+    shares = np.empty(len(fine))
     turns, stiffness, free, kept = (
         np.empty(longest), np.empty(longest), np.empty(longest), np.empty(longest),
     )  # fmt: skip
-    scores, sizes = np.empty(2 * longest), np.empty(longest)
+    shots, jumps, sizes = np.empty(longest), np.empty(longest), np.empty(longest)
     for line in range(len(starts) - 1):
-        first, last = starts[line], starts[line + 1]
+        first: Any = np.uintp(starts[line])
+        last: Any = np.uintp(starts[line + 1])
         cap = 10.0 ** (usual[line] + held)
         for i in range(first, last):
             release[i], turn[i] = 0.0, 0.0
@@ -706,9 +731,15 @@ def fit_each_line(
         touched, changed = True, True
         for attempt in range(-1, ROUNDS):
             if attempt >= 0 and touched:
-                touched = _judge(
-                    first, last, gap, data, 0, two, variance, usable, left, closed,
-                    attempt < ROUNDS - 2, mean, posterior, adjoint, information, scores, sizes,
+                _shot_scores(
+                    first, last, data, 0, two, variance, precision, usable, left, mean,
+                    posterior, shots,
+                )  # fmt: skip
+                _jump_scores(
+                    first, last, gap, 0, two, left, closed, adjoint, information, jumps, sizes
+                )
+                touched = _change(
+                    first, last, usable, attempt < ROUNDS - 2, shots, jumps, sizes,
                     weight, release, turn,
                 )  # fmt: skip
             if touched:
@@ -727,10 +758,10 @@ def fit_each_line(
                 _clip(last - first + _AROUND, squares, CLIP)
                 _sevens(last - first + _AROUND, squares, keeps, twos, fours)
                 whole = _whole_line(
-                    last - first, squares, keeps, finer, fine, usual[line], spreads[0], lane
+                    last - first, squares, keeps, finer, fine, usual[line], spreads[0], shares
                 )
                 _neighbourhoods(
-                    last - first, squares, keeps, grid, whole, spreads[1], twos, fours, free
+                    last - first, squares, keeps, grid, whole, spreads[1], lane, twos, free
                 )
             if free_now:
                 for i in range(first, last):
