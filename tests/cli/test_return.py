@@ -5,6 +5,7 @@ import io
 import json
 import tomllib
 from datetime import date
+from shutil import copytree
 
 import numpy as np
 import pytest
@@ -62,6 +63,20 @@ def again(job, target, *more):
 def place(listed, name):
     (spot,) = [t for t in listed["targets"] if t["name"] == name]
     return f"{spot['latitude_deg']:.10f},{spot['longitude_deg']:.10f},{spot['height_m']:.5f}m"
+
+
+def test_a_list_of_all_control_points_is_written_and_kept(job, results, tmp_path):
+    job = copytree(job, tmp_path / "street")
+    out = run("stakeout", job, "--service", "ITRF2020", "--date", DAY, "--control", "--name",
+              "control", "--store", "--json")  # fmt: skip
+    targets = json.loads(out)["targets"]
+    control = results.settings.control
+    assert control
+    assert {t["name"] for t in targets} == {point.name for point in control}
+    assert {t["kind"] for t in targets} == {"control point"}
+    (kept,) = [one for one in read_stakeouts(open_job(job)) if one.name == "control"]
+    assert kept.control
+    assert not kept.exposures
 
 
 def test_a_list_holds_what_was_chosen_in_walking_order_with_its_frame(job, listed, results):

@@ -52,6 +52,9 @@ def stakeout(
     exposures: Annotated[
         bool, typer.Option("--exposures", help="Where lines were exposed.")
     ] = False,
+    control: Annotated[
+        bool, typer.Option("--control", help="All control points of the job.")
+    ] = False,
     start: Annotated[
         str,
         typer.Option(
@@ -123,6 +126,7 @@ def stakeout(
             crossings=crossings,
             digs=tuple("*" if item == "all" else item for item in dig or ()),
             exposures=exposures,
+            control=control,
             start=_start(start, read_settings(folder)) if start else (),
             formats=_split(formats),
             columns=_split(columns),

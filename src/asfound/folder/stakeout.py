@@ -115,7 +115,7 @@ def _tree(item: StakeoutRequest) -> dict[str, Any]:
     if item.lines:
         tree["line"] = [_line_tree(line) for line in item.lines]
         tree["bends"], tree["ends"] = item.bends, item.ends
-    for key in ("tees", "crossings", "exposures"):
+    for key in ("tees", "crossings", "exposures", "control"):
         if getattr(item, key):
             tree[key] = True
     if item.digs:
@@ -170,6 +170,7 @@ def _request(table: Table) -> StakeoutRequest:
         crossings=table.take("crossings", flag, False),
         digs=table.take("digs", _words, ()),
         exposures=table.take("exposures", flag, False),
+        control=table.take("control", flag, False),
         start=_start(table),
         formats=table.take("formats", _words, ("csv",)),
         columns=table.take("columns", _words, ()),

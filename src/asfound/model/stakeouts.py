@@ -64,6 +64,8 @@ class StakeoutRequest:
         Names of digs whose corners are wanted; ``'*'`` for all.
     exposures : bool
         Every exposure of the plan.
+    control : bool
+        Every control point of the job.
     start : tuple
         ``('grid', easting, northing)`` in the job's frame [m], ``('degrees', latitude,
         longitude)`` in the job's frame, or empty: at the first target.
@@ -90,6 +92,7 @@ class StakeoutRequest:
     crossings: bool = False
     digs: tuple[str, ...] = ()
     exposures: bool = False
+    control: bool = False
     start: tuple[str, float, float] | tuple[()] = ()
     formats: tuple[str, ...] = ("csv",)
     columns: tuple[str, ...] = ()

@@ -14,6 +14,7 @@ from asfound.geodesy import job_grid
 from asfound.model import (
     STAKEOUT_FORMATS,
     Bore,
+    ControlPoint,
     Dig,
     Exposure,
     Line,
@@ -172,12 +173,15 @@ def choose_targets(results: Results, request: StakeoutRequest) -> Targets:
         parts += [_corners(dig) for dig in _digs(results.plan.digs, request.digs, where)]
     if request.exposures:
         parts += [_exposure(item) for item in results.plan.exposures]
+    if request.control:
+        parts += [_control(point) for point in results.settings.control]
     found = [part for part in parts if len(part)]
     if not found:
         raise InputError(
             "nothing is on this list.",
             where=where,
-            remedy="Choose shots, lines, tees, crossings, digs or exposures that the job has.",
+            remedy="Choose shots, lines, tees, crossings, digs, exposures or control points that "
+            "the job has.",
         )
     return Targets.join(found)
 
@@ -278,18 +282,7 @@ def _all_targets(results: Results) -> Iterator[Targets]:
     parts += [_corners(dig) for dig in results.plan.digs]
     for exposure in results.plan.exposures:
         parts.append(_exposure(exposure))
-    for point in results.settings.control:
-        parts.append(
-            point_targets(
-                [point.name],
-                np.array([point.easting]),
-                np.array([point.northing]),
-                kind="control point",
-                height=np.array([point.height]),
-                horizontal_sd=point.horizontal_sd,
-                vertical_sd=point.vertical_sd,
-            )
-        )
+    parts += [_control(point) for point in results.settings.control]
     for part in parts:
         for row in range(len(part)):
             yield part.take(np.array([row]))
@@ -303,6 +296,18 @@ def _exposure(item: Exposure) -> Targets:
         kind="exposure",
         height=np.array([item.ground_height]),
         horizontal_sd=item.horizontal_sd,
+    )
+
+
+def _control(point: ControlPoint) -> Targets:
+    return point_targets(
+        [point.name],
+        np.array([point.easting]),
+        np.array([point.northing]),
+        kind="control point",
+        height=np.array([point.height]),
+        horizontal_sd=point.horizontal_sd,
+        vertical_sd=point.vertical_sd,
     )
 
 

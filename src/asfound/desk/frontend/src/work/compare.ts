@@ -76,7 +76,7 @@ export function stakeoutForm(state: State, changed: () => void): HTMLElement {
   return formOf(
     [
       { name: "name", label: "Name of the list" },
-      { name: "what", label: "Points", kind: "select", options: [["shots", "the chosen shots"], ["line", "points along the chosen line, its bends and ends"], ["crossings", "all crossings"], ["exposures", "all exposures"], ["digs", "corners of all digs"]] },
+      { name: "what", label: "Points", kind: "select", options: [["shots", "the chosen shots"], ["line", "points along the chosen line, its bends and ends"], ["crossings", "all crossings"], ["exposures", "all exposures"], ["control", "all control points"], ["digs", "corners of all digs"]] },
       { name: "every", label: "Along the line every", kind: "number", unit: "length", optional: true, hint: "Only for points along a line." },
       { name: "service", label: "Frame of the correction service on that day", value: state.view.frame.crs, hint: "Such as ITRF2020 or NAD83(2011): what the service's operator states." },
       { name: "day", label: "Day of the stakeout", kind: "date" },
