@@ -77,86 +77,24 @@ class Hits(NamedTuple):
 
 
 @part
-def _new_pieces(size: int) -> Pieces:
-    return Pieces(
-        np.empty(size, np.int64),
-        np.empty(size, np.int64),
-        np.empty(size, np.int64),
-        np.empty(size, np.int64),
-        np.empty((size, 4)),
-        np.empty(size),
-        np.empty(size),
-    )
+def _reach(scatter: float) -> float:
+    return BESIDE + BESIDE_SCATTER * (scatter - USUAL_SCATTER)
 
 
 @part
-def _shortened(pieces: Pieces, size: int) -> Pieces:
-    return Pieces(
-        pieces.path[:size],
-        pieces.first[:size],
-        pieces.last[:size],
-        pieces.until[:size],
-        pieces.box[:size],
-        pieces.fixed[:size],
-        pieces.widest[:size],
-    )
-
-
-@part
-def _more_pieces(pieces: Pieces) -> Pieces:
-    size = len(pieces.path)
-    more = _new_pieces(2 * size)
-    more.path[:size], more.first[:size] = pieces.path, pieces.first
-    more.last[:size], more.until[:size] = pieces.last, pieces.until
-    more.box[:size], more.fixed[:size], more.widest[:size] = (
-        pieces.box,
-        pieces.fixed,
-        pieces.widest,
-    )
-    return more
-
-
-@part
-def _new_hits(size: int) -> Hits:
-    return Hits(
-        np.empty(size, np.int64),
-        np.empty(size, np.int64),
-        np.empty(size, np.int64),
-        np.empty(size),
-        np.empty(size),
-    )
-
-
-@part
-def _more_hits(hits: Hits) -> Hits:
-    size = len(hits.who)
-    more = _new_hits(2 * size)
-    more.who[:size], more.other[:size], more.begin[:size] = hits.who, hits.other, hits.begin
-    more.share[:size], more.square[:size] = hits.share, hits.square
-    return more
-
-
-@part
-def _cut(
-    x: Floats,
-    y: Floats,
-    scatter: Floats,
-    nodes: Integers,
-    path: Integers,
-    first: Integers,
-    last: Integers,
-    fixed: Floats,
-    asking: bool,
-) -> Pieces:
-    """Pieces of stretches of nodes, of at most `PIECE` steps and some width."""
-    size = 1
-    for k in range(len(path)):
-        size += (last[k] - first[k]) // PIECE + 1
-    pieces = _new_pieces(size)
+def _cut_into(
+    x: Floats, y: Floats, scatter: Floats, nodes: Integers,
+    path: Integers, first: Integers, last: Integers, fixed: Floats, asking: bool,
+    own: Integers, begins: Integers, ends: Integers, until: Integers, box: Floats,
+    reach: Floats, widest: Floats,
+) -> int:  # fmt: skip
+    """`_cut` into arrays that are there already; returns how many, -1 if there is no room."""
     made = 0
     for k in range(len(path)):
         end = first[k]
         while True:
+            if made == len(own):
+                return -1
             begin = end
             node = nodes[begin]
             low_x = high_x = x[node]
@@ -172,23 +110,49 @@ def _cut(
                 if asking:
                     spread = max(spread, scatter[node])
                 end += 1
-            if made == len(pieces.path):
-                pieces = _more_pieces(pieces)
-            pieces.path[made], pieces.first[made], pieces.last[made] = path[k], begin, end
-            pieces.until[made] = end if end == last[k] else end - 1
-            pieces.box[made, 0], pieces.box[made, 1] = low_x, high_x
-            pieces.box[made, 2], pieces.box[made, 3] = low_y, high_y
-            pieces.fixed[made] = fixed[k]
-            pieces.widest[made] = fixed[k] if not isnan(fixed[k]) else _reach(spread)
+            own[made], begins[made], ends[made] = path[k], begin, end
+            until[made] = end if end == last[k] else end - 1
+            box[made, 0], box[made, 1], box[made, 2], box[made, 3] = low_x, high_x, low_y, high_y
+            reach[made] = fixed[k]
+            widest[made] = _reach(spread) if isnan(fixed[k]) else fixed[k]
             made += 1
             if end == last[k]:
                 break
-    return _shortened(pieces, made)
+    return made
 
 
 @part
-def _reach(scatter: float) -> float:
-    return BESIDE + BESIDE_SCATTER * (scatter - USUAL_SCATTER)
+def _cut(
+    x: Floats, y: Floats, scatter: Floats, nodes: Integers,
+    path: Integers, first: Integers, last: Integers, fixed: Floats, asking: bool,
+) -> Pieces:  # fmt: skip
+    """Pieces of stretches of nodes, of at most `PIECE` steps and some width."""
+    room = 1
+    for k in range(len(path)):
+        room += (last[k] - first[k]) // PIECE + 1
+    while True:
+        own, begins, ends = (
+            np.empty(room, np.int64),
+            np.empty(room, np.int64),
+            np.empty(room, np.int64),
+        )
+        until, box = np.empty(room, np.int64), np.empty((room, 4))
+        reach, widest = np.empty(room), np.empty(room)
+        made = _cut_into(
+            x, y, scatter, nodes, path, first, last, fixed, asking,
+            own, begins, ends, until, box, reach, widest,
+        )  # fmt: skip
+        if made >= 0:
+            return Pieces(
+                own[:made],
+                begins[:made],
+                ends[:made],
+                until[:made],
+                box[:made],
+                reach[:made],
+                widest[:made],
+            )
+        room *= 2
 
 
 @part
@@ -203,53 +167,141 @@ def _bucket(key: int, column: int, row: int, mask: int) -> int:
 
 
 @part
-def _width(pieces: Pieces) -> float:
+def _width(box: Floats) -> float:
     """Width of cells: that of the usual piece."""
     total = 0.0
-    for k in range(len(pieces.path)):
-        box = pieces.box[k]
-        total += max(box[1] - box[0], box[3] - box[2])
-    return min(max(total / max(len(pieces.path), 1), CELL_LEAST), WIDEST)
+    for k in range(len(box)):
+        total += max(box[k, 1] - box[k, 0], box[k, 3] - box[k, 2])
+    return min(max(total / max(len(box), 1), CELL_LEAST), WIDEST)
 
 
 @part
-def _beside(
-    x: Floats, y: Floats, scatter: Floats, nodes: Integers, asked: Pieces, a: int, near: Pieces,
-    t: int, hits: Hits, number: int,
-) -> tuple[Hits, int]:  # fmt: skip
-    """Nodes of one piece that lie within reach of another: their nearest segment of it."""
-    for who in range(asked.first[a], asked.until[a] + 1):
-        px, py = x[nodes[who]], y[nodes[who]]
-        reach = asked.fixed[a]
-        if isnan(reach):
-            reach = _reach(scatter[nodes[who]])
-        if px < near.box[t, 0] - reach or px > near.box[t, 1] + reach:
+def _more_rows(rows: Integers) -> Integers:
+    more = np.empty((2 * len(rows), 2), np.int64)
+    more[: len(rows)] = rows
+    return more
+
+
+@part
+def _pairs(key: Codes, asked: Pieces, near: Pieces) -> Integers:
+    """(n, 2) pieces that ask, and pieces of other paths of the same key that may be in reach."""
+    path, box, widest = asked.path, asked.box, asked.widest
+    near_path, near_box = near.path, near.box
+    near_first, near_last = near.first, near.last
+    width = _width(near_box)
+    cells = np.empty((len(path), 4), np.int64)
+    entries = 0
+    for a in range(len(path)):
+        reach = widest[a]
+        cells[a, 0], cells[a, 1] = _cell(box[a, 0] - reach, width), _cell(box[a, 1] + reach, width)
+        cells[a, 2], cells[a, 3] = _cell(box[a, 2] - reach, width), _cell(box[a, 3] + reach, width)
+        entries += (cells[a, 1] - cells[a, 0] + 1) * (cells[a, 3] - cells[a, 2] + 1)
+    mask = 1
+    while mask < 2 * entries:
+        mask *= 2
+    first = np.zeros(mask + 1, np.int32)
+    mask -= 1
+    for a in range(len(path)):
+        own = key[path[a]]
+        for column in range(cells[a, 0], cells[a, 1] + 1):
+            for row in range(cells[a, 2], cells[a, 3] + 1):
+                first[_bucket(own, column, row, mask) + 1] += 1
+    for bucket in range(mask + 1):
+        first[bucket + 1] += first[bucket]
+    filled = first[:-1].copy()
+    member = np.empty(entries, np.int32)
+    for a in range(len(path)):
+        own = key[path[a]]
+        for column in range(cells[a, 0], cells[a, 1] + 1):
+            for row in range(cells[a, 2], cells[a, 3] + 1):
+                bucket = _bucket(own, column, row, mask)
+                member[filled[bucket]] = a
+                filled[bucket] += 1
+    pairs, number = np.empty((64, 2), np.int64), 0
+    for t in range(len(near_path)):
+        if near_first[t] == near_last[t]:
             continue
-        if py < near.box[t, 2] - reach or py > near.box[t, 3] + reach:
-            continue
-        least, found, at = inf, -1, 0.0
-        x1, y1 = x[nodes[near.first[t]]], y[nodes[near.first[t]]]
-        for begin in range(near.first[t], near.last[t]):
-            x0, y0 = x1, y1
-            x1, y1 = x[nodes[begin + 1]], y[nodes[begin + 1]]
-            if px < min(x0, x1) - reach or px > max(x0, x1) + reach:
+        own = key[near_path[t]]
+        left, right, under, upper = near_box[t, 0], near_box[t, 1], near_box[t, 2], near_box[t, 3]
+        west, south = _cell(left, width), _cell(under, width)
+        east, north = _cell(right, width), _cell(upper, width)
+        for column in range(west, east + 1):
+            for row in range(south, north + 1):
+                bucket = _bucket(own, column, row, mask)
+                for k in range(first[bucket], first[bucket + 1]):
+                    a = member[k]
+                    if path[a] == near_path[t] or key[path[a]] != own:
+                        continue
+                    # a pair meets in several cells: it counts in the first
+                    if max(cells[a, 0], west) != column or max(cells[a, 2], south) != row:
+                        continue
+                    reach = widest[a]
+                    if box[a, 0] - reach > right or box[a, 1] + reach < left:
+                        continue
+                    if box[a, 2] - reach > upper or box[a, 3] + reach < under:
+                        continue
+                    if number == len(pairs):
+                        pairs = _more_rows(pairs)
+                    pairs[number, 0], pairs[number, 1] = a, t
+                    number += 1
+    return pairs[:number]
+
+
+@part
+def _hits(
+    x: Floats, y: Floats, scatter: Floats, nodes: Integers,
+    asked: Pieces, near: Pieces, pairs: Integers,
+) -> Hits:  # fmt: skip
+    """Nodes that lie within reach of a piece, and their nearest segment of it."""
+    first, until, fixed = asked.first, asked.until, asked.fixed
+    near_path, near_first, near_last, box = near.path, near.first, near.last, near.box
+    room = 0
+    for k in range(len(pairs)):
+        room += until[pairs[k, 0]] - first[pairs[k, 0]] + 1
+    hit_who, hit_other, hit_begin = (
+        np.empty(room, np.int64),
+        np.empty(room, np.int64),
+        np.empty(room, np.int64),
+    )
+    hit_share, hit_square = np.empty(room), np.empty(room)
+    number = 0
+    for k in range(len(pairs)):
+        a, t = pairs[k, 0], pairs[k, 1]
+        for who in range(first[a], until[a] + 1):
+            px, py = x[nodes[who]], y[nodes[who]]
+            reach = fixed[a]
+            if isnan(reach):
+                reach = _reach(scatter[nodes[who]])
+            if px < box[t, 0] - reach or px > box[t, 1] + reach:
                 continue
-            if py < min(y0, y1) - reach or py > max(y0, y1) + reach:
+            if py < box[t, 2] - reach or py > box[t, 3] + reach:
                 continue
-            ex, ey, qx, qy = x1 - x0, y1 - y0, px - x0, py - y0
-            share = (qx * ex + qy * ey) / max(ex * ex + ey * ey, 1e-12)
-            share = min(max(share, 0.0), 1.0)
-            square = (qx - share * ex) ** 2 + (qy - share * ey) ** 2
-            if square < least:
-                least, found, at = square, begin, share
-        if least > reach * reach or found < 0:
-            continue
-        if number == len(hits.who):
-            hits = _more_hits(hits)
-        hits.who[number], hits.other[number], hits.begin[number] = who, near.path[t], found
-        hits.share[number], hits.square[number] = at, least
-        number += 1
-    return hits, number
+            least, found, at = inf, -1, 0.0
+            x1, y1 = x[nodes[near_first[t]]], y[nodes[near_first[t]]]
+            for begin in range(near_first[t], near_last[t]):
+                x0, y0 = x1, y1
+                x1, y1 = x[nodes[begin + 1]], y[nodes[begin + 1]]
+                if px < min(x0, x1) - reach or px > max(x0, x1) + reach:
+                    continue
+                if py < min(y0, y1) - reach or py > max(y0, y1) + reach:
+                    continue
+                ex, ey, qx, qy = x1 - x0, y1 - y0, px - x0, py - y0
+                share = (qx * ex + qy * ey) / max(ex * ex + ey * ey, 1e-12)
+                share = min(max(share, 0.0), 1.0)
+                square = (qx - share * ex) ** 2 + (qy - share * ey) ** 2
+                if square < least:
+                    least, found, at = square, begin, share
+            if found >= 0 and least <= reach * reach:
+                hit_who[number], hit_other[number], hit_begin[number] = who, near_path[t], found
+                hit_share[number], hit_square[number] = at, least
+                number += 1
+    return Hits(
+        hit_who[:number],
+        hit_other[:number],
+        hit_begin[:number],
+        hit_share[:number],
+        hit_square[:number],
+    )
 
 
 @kernel(
@@ -286,74 +338,15 @@ def find_beside(
         Of each node and each piece of another path within reach the nearest segment, in no
         order, some more than once.
     """
-    count = len(starts) - 1
     asked = _cut(x, y, scatter, nodes, asked_path, asked_first, asked_last, asked_reach, True)
     near = asked
     if not everyone:
-        every = np.arange(count)
+        count = len(starts) - 1
         near = _cut(
-            x, y, scatter, nodes, every, starts[:-1].copy(), starts[1:] - 1, np.zeros(count), False
-        )
-    width = _width(near)
-    cells = np.empty((len(asked.path), 4), np.int64)
-    entries = 0
-    for a in range(len(asked.path)):
-        box, reach = asked.box[a], asked.widest[a]
-        cells[a, 0], cells[a, 1] = _cell(box[0] - reach, width), _cell(box[1] + reach, width)
-        cells[a, 2], cells[a, 3] = _cell(box[2] - reach, width), _cell(box[3] + reach, width)
-        entries += (cells[a, 1] - cells[a, 0] + 1) * (cells[a, 3] - cells[a, 2] + 1)
-    mask = 1
-    while mask < 2 * entries:
-        mask *= 2
-    first = np.zeros(mask + 1, np.int64)
-    mask -= 1
-    for a in range(len(asked.path)):
-        own = key[asked.path[a]]
-        for column in range(cells[a, 0], cells[a, 1] + 1):
-            for row in range(cells[a, 2], cells[a, 3] + 1):
-                first[_bucket(own, column, row, mask) + 1] += 1
-    for bucket in range(mask + 1):
-        first[bucket + 1] += first[bucket]
-    filled = first[:-1].copy()
-    member = np.empty(entries, np.int64)
-    for a in range(len(asked.path)):
-        own = key[asked.path[a]]
-        for column in range(cells[a, 0], cells[a, 1] + 1):
-            for row in range(cells[a, 2], cells[a, 3] + 1):
-                bucket = _bucket(own, column, row, mask)
-                member[filled[bucket]] = a
-                filled[bucket] += 1
-    hits, number = _new_hits(64), 0
-    for t in range(len(near.path)):
-        if near.first[t] == near.last[t]:
-            continue
-        own, path, box = key[near.path[t]], near.path[t], near.box[t]
-        west, south = _cell(box[0], width), _cell(box[2], width)
-        for column in range(west, _cell(box[1], width) + 1):
-            for row in range(south, _cell(box[3], width) + 1):
-                bucket = _bucket(own, column, row, mask)
-                for k in range(first[bucket], first[bucket + 1]):
-                    a = member[k]
-                    if asked.path[a] == path or key[asked.path[a]] != own:
-                        continue
-                    # a pair meets in several cells: it counts in the first
-                    if max(cells[a, 0], west) != column or max(cells[a, 2], south) != row:
-                        continue
-                    reach = asked.widest[a]
-                    if asked.box[a, 0] - reach > box[1] or asked.box[a, 1] + reach < box[0]:
-                        continue
-                    if asked.box[a, 2] - reach > box[3] or asked.box[a, 3] + reach < box[2]:
-                        continue
-                    hits, number = _beside(
-                        x, y, scatter, nodes, asked, a, near, t, hits, number
-                    )  # fmt: skip
-    return Hits(
-        hits.who[:number],
-        hits.other[:number],
-        hits.begin[:number],
-        hits.share[:number],
-        hits.square[:number],
-    )
+            x, y, scatter, nodes, np.arange(count), starts[:-1].copy(), starts[1:] - 1,
+            np.zeros(count), False,
+        )  # fmt: skip
+    return _hits(x, y, scatter, nodes, asked, near, _pairs(key, asked, near))
 
 
 @kernel(INTEGERS, INTEGERS, INTEGERS, FLOATS, INTEGERS, INTEGERS_OUT)
