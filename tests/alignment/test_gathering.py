@@ -1,17 +1,18 @@
 """Members of lines: their variances, bends and shared errors, against plain formulas."""
 
+from dataclasses import fields
 from itertools import pairwise
 
 import numpy as np
 import pytest
 
-from asfound.alignment import assemble
+from asfound.alignment import assemble, fit_lines
 from asfound.alignment._corner_kernels import _bend_at, place_shots
 from asfound.alignment._fitted import fit_members
 from asfound.alignment._lines import cut_axes, record_lines
 from asfound.alignment._members import gather
 from asfound.alignment._smoother import between, smooth
-from asfound.model import Verdict
+from asfound.model import Line, Verdict
 
 
 def surveyed(scene, seed, lines=4, terms=()):
@@ -170,3 +171,13 @@ def test_straight_interpolation_between_samples_errs_by_few_millimetres(scene, s
     at = np.flatnonzero(inner)
     for exact, read in ((mean[0], easting), (mean[1], northing)):
         assert np.abs(exact - 0.5 * (read[at] + read[at + 1])).max() < 0.004
+
+
+def test_a_line_fitted_is_a_whole_record(scene):
+    ground, budget, assembly, verdict = surveyed(scene, 1)
+    lines = fit_lines(None, ground, budget, assembly, verdict, scene.settings)
+    assert [line.name for line in lines] == list(assembly.names)
+    for line in lines:
+        assert vars(line).keys() == {field.name for field in fields(Line)}
+        assert len(line.station) == len(line.shots) == len(line.residual) == len(line.used)
+        assert len(line.axis_station) == len(line.covariance) == len(line.ground_height)

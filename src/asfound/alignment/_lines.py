@@ -163,8 +163,6 @@ def record_lines(
         gap_starts,
         diameter,
     )
-    bends = bends[: bend_starts[-1]].copy()
-    gaps = gaps[: gap_starts[-1]].copy()
     # the arrays of a batch are kept once, and each line has its own part of them
     bends, gaps = bends[: bend_starts[-1]].copy(), gaps[: gap_starts[-1]].copy()
     nothing = np.empty((0, 2))
@@ -174,24 +172,26 @@ def record_lines(
     used, weight, shot = fitted.used, fitted.weight, members.shot
     return [
         _line(
-            name=name,
-            utility=utilities[kind],
-            shots=shot[m0:m1],
-            used=used[m0:m1],
-            weight=weight[m0:m1],
-            station=shot_station[m0:m1],
-            residual=residual[m0:m1],
-            axis_station=station[s0:s1],
-            easting=easting[s0:s1],
-            northing=northing[s0:s1],
-            height=height[s0:s1],
-            ground_height=above[s0:s1],
-            bearing=bearing[s0:s1],
-            covariance=covariance[s0:s1],
-            independent=independent[s0:s1],
-            bends=bends[b0:b1] if b1 > b0 else nothing,
-            gaps=gaps[g0:g1] if g1 > g0 else nothing,
-            outside_diameter=outside,
+            {
+                "name": name,
+                "utility": utilities[kind],
+                "shots": shot[m0:m1],
+                "used": used[m0:m1],
+                "weight": weight[m0:m1],
+                "station": shot_station[m0:m1],
+                "residual": residual[m0:m1],
+                "axis_station": station[s0:s1],
+                "easting": easting[s0:s1],
+                "northing": northing[s0:s1],
+                "height": height[s0:s1],
+                "ground_height": above[s0:s1],
+                "bearing": bearing[s0:s1],
+                "covariance": covariance[s0:s1],
+                "independent": independent[s0:s1],
+                "bends": bends[b0:b1] if b1 > b0 else nothing,
+                "gaps": gaps[g0:g1] if g1 > g0 else nothing,
+                "outside_diameter": outside,
+            }
         )
         for name, kind, (m0, m1), (s0, s1), (b0, b1), (g0, g1), outside in zip(
             names, utility.tolist(), m, s, b, g, diameter.tolist(), strict=True
@@ -199,10 +199,10 @@ def record_lines(
     ]
 
 
-def _line(**fields: object) -> Line:
-    """A record of all fields: a frozen record's own constructor sets them one by one."""
+def _line(fields: dict[str, object]) -> Line:
+    """A record of all its fields: a frozen record's own constructor sets them one by one."""
     line = object.__new__(Line)
-    line.__dict__.update(fields)
+    object.__setattr__(line, "__dict__", fields)
     return line
 
 
