@@ -11,6 +11,7 @@ from asfound.alignment._axis_kernels import LEAST_WEIGHT
 from asfound.alignment._members import Members
 from asfound.alignment._nodes import Nodes, place_nodes
 from asfound.alignment._robust import Channel, fit_channel
+from asfound.alignment._room import Room
 from asfound.model import Utility
 
 Floats = npt.NDArray[np.float64]
@@ -40,11 +41,21 @@ class Fitted:
     level: Channel
 
 
-def fit_members(members: Members, utility: npt.NDArray[np.int8]) -> Fitted:
-    """Fit the plane and the level of all lines of a batch; utility (lines,) int8."""
+def fit_members(
+    members: Members, utility: npt.NDArray[np.int8], room: Room | None = None
+) -> Fitted:
+    """Fit the plane and the level of all lines of a batch.
+
+    Parameters
+    ----------
+    members : Members
+    utility : (lines,) int8
+    room : Room, optional
+        Where the channels' arrays are to be, good until it is cleared.
+    """
     nodes, seen, seen_level = place_nodes(members)
     cable = _IS_CABLE[utility]
-    plane = fit_channel(seen, np.where(cable, WANDER_CABLE[0], WANDER_PIPE[0]))
-    level = fit_channel(seen_level, np.where(cable, WANDER_CABLE[1], WANDER_PIPE[1]))
+    plane = fit_channel(seen, np.where(cable, WANDER_CABLE[0], WANDER_PIPE[0]), room)
+    level = fit_channel(seen_level, np.where(cable, WANDER_CABLE[1], WANDER_PIPE[1]), room)
     weight = plane.weight[nodes.node_of]
     return Fitted(nodes, weight > LEAST_WEIGHT, weight, plane, level)

@@ -16,7 +16,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import CubicSpline
 
-from asfound.alignment._smoother import Smoothed, Track, prior_variances, room_for
+from asfound.alignment._room import Room
+from asfound.alignment._smoother import Smoothed, Track, prior_variances, result_for
 from asfound.alignment._smoother_kernels import LANES, fit_each_line
 
 Floats = npt.NDArray[np.float64]
@@ -94,7 +95,7 @@ class Channel:
     result: Smoothed
 
 
-def fit_channel(seen: Observed, prior: Floats) -> Channel:
+def fit_channel(seen: Observed, prior: Floats, room: Room | None = None) -> Channel:
     """Smooth every line; find wrong shots and sharp turns, and smooth again.
 
     A sharp turn not yet found would pass for much wander: for the first rounds the wander is
@@ -105,13 +106,17 @@ def fit_channel(seen: Observed, prior: Floats) -> Channel:
     seen : Observed
     prior : (lines,) float64
         log10 of the prior median of the wander q.
+    room : Room, optional
+        Where the result's arrays are to be, good until it is cleared.
     """
     columns, count = seen.data.shape
     left = np.empty((2, 0)) if seen.left is None else seen.left
-    weight = seen.weight.copy()
-    wander, release, turn = np.empty(count), np.empty(count), np.empty(count)
-    precision, full_wander = np.empty(count), np.empty(count)
-    result = room_for(columns, count)
+    empty = np.empty if room is None else room.floats
+    weight = empty(count)
+    weight[:] = seen.weight
+    wander, release, turn = empty(count), empty(count), empty(count)
+    precision, full_wander = empty(count), empty(count)
+    result = result_for(columns, count, room)
     fit_each_line(
         seen.starts,
         seen.gap,

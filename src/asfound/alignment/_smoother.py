@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from asfound.alignment._room import Room
 from asfound.alignment._smoother_kernels import (
     CLIP,
     LANES,
@@ -107,15 +108,16 @@ def prior_variances() -> Floats:
     return np.array([POSITION_PRIOR, SLOPE_PRIOR])
 
 
-def room_for(columns: int, count: int) -> Smoothed:
+def result_for(columns: int, count: int, room: Room | None = None) -> Smoothed:
     """A result yet to be written."""
+    empty = np.empty if room is None else room.floats
     return Smoothed(
-        np.empty((columns, count)),
-        np.empty(count),
-        np.empty((columns, 2, count)),
-        np.empty((3, count)),
-        np.empty((columns, 2, count)),
-        np.empty((3, count)),
+        empty((columns, count)),
+        empty(count),
+        empty((columns, 2, count)),
+        empty((3, count)),
+        empty((columns, 2, count)),
+        empty((3, count)),
     )
 
 
@@ -132,7 +134,7 @@ def smooth(track: Track, observed: Floats) -> Smoothed:
     -------
     Smoothed
     """
-    result = room_for(*observed.shape)
+    result = result_for(*observed.shape)
     smooth_lines(
         track.starts,
         track.gap,

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from asfound.alignment._fitted import fit_members
 from asfound.alignment._lines import record_lines
 from asfound.alignment._members import batches, gather
+from asfound.alignment._room import Room
 from asfound.model import Assembly, Budget, Ground, JobSettings, Line, Shots
 
 Floats = npt.NDArray[np.float64]
@@ -45,6 +46,7 @@ def fit_lines(
     """
     shot, starts = assembly.members()
     result: list[Line] = []
+    room = Room()
     for low, high in batches(starts):
         members = gather(
             shot[starts[low] : starts[high]],
@@ -55,6 +57,7 @@ def fit_lines(
             verdict,
         )
         utility = assembly.utility[low:high]
-        fitted = fit_members(members, utility)
+        fitted = fit_members(members, utility, room)
         result += record_lines(members, fitted, ground, budget, assembly.names[low:high], utility)
+        room.clear()
     return tuple(result)
