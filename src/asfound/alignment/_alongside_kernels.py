@@ -163,7 +163,7 @@ def _cell(value: float, width: float) -> int:
 
 @part
 def _bucket(key: int, column: int, row: int, mask: int) -> int:
-    return (key * 83492791 ^ column * 73856093 ^ row * 19349663) & mask
+    return (int(key) * 83492791 ^ column * 73856093 ^ row * 19349663) & mask
 
 
 @part
