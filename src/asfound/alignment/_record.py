@@ -43,17 +43,19 @@ def record_lines(
         By point: coded as another utility than the line it was taken on.
     """
     off, tx, ty = directions(points, paths)
+    usual = np.nan_to_num(usual_step(points, paths), nan=SPACING_ELSE)
     tees: tuple[tuple[int, int, float, float], ...] = ()
     if len(paths):
-        utility = shots.utility[points.shot].astype(np.int64)
+        utility = shots.utility[points.shot[paths.nodes[paths.starts[:-1]]]]
         stray = miscoded[paths.nodes[paths.starts[:-1]]]
-        branch, main, end, hit_x, hit_y = find_tees(points, paths, utility, tx, ty, stray)
+        branch, main, end, hit_x, hit_y = find_tees(points, paths, utility, usual, tx, ty, stray)
         turned = np.zeros(len(paths), bool)
         turned[branch[end == 1]] = True
         turned[branch[end == 0]] = False
         if turned.any():
             paths = Paths(paths.nodes.copy(), paths.starts)
             turn_round(paths.starts, turned, paths.nodes, off, tx, ty)
+            usual[turned] = usual_step(points, paths.take(np.flatnonzero(turned)))
         east, north = _origin(points, ground)
         tees = tuple(
             zip(
@@ -69,7 +71,6 @@ def record_lines(
     line, rank = np.empty(total, np.int32), np.empty(total, np.int32)
     station, bearing = np.empty(total), np.empty(total)
     hookup = np.empty(len(paths), np.int32)
-    usual = np.nan_to_num(usual_step(points, paths), nan=SPACING_ELSE)
     wide = np.empty(len(paths.nodes), np.int64)
     gaps = record_paths(
         points.x, points.y, points.hookup, points.shot, paths.nodes, paths.starts, off, tx, ty,

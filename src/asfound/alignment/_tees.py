@@ -8,7 +8,6 @@ import numpy.typing as npt
 from asfound.alignment._alongside import nearest_beside
 from asfound.alignment._alongside_kernels import measure_along
 from asfound.alignment._points import Floats, Integers, Paths, Points
-from asfound.alignment._tails import usual_step
 
 LARGEST_REACH = 8.0
 LEAST_REACH = 1.0
@@ -20,7 +19,8 @@ INTERIOR = 0.5
 def find_tees(
     points: Points,
     paths: Paths,
-    utility: Integers,
+    utility: npt.NDArray[np.integer],
+    usual: Floats,
     tx: Floats,
     ty: Floats,
     stray: npt.NDArray[np.bool_],
@@ -30,8 +30,9 @@ def find_tees(
     Parameters
     ----------
     points, paths
-    utility : (p,) int64
-        Of each point.
+    utility : (paths,) integer
+    usual : (paths,) float64
+        `usual_step` of each path [m].
     tx, ty : (m,) float64
         Direction of the path at each node.
 
@@ -50,9 +51,8 @@ def find_tees(
     head, tail = paths.starts[:-1], paths.starts[1:] - 1
     line = np.repeat(np.arange(len(paths)), 2)
     position = np.column_stack((head, tail)).ravel()
-    step = np.nan_to_num(usual_step(points, paths), nan=5.0)
-    reach = np.repeat(np.clip(1.5 * step, LEAST_REACH, LARGEST_REACH), 2)
-    key = utility[paths.nodes[head]].astype(np.int32)
+    reach = np.repeat(np.clip(1.5 * usual, LEAST_REACH, LARGEST_REACH), 2)
+    key = utility.astype(np.int32)
     beside = nearest_beside(points, paths, key, (line, position, position), reach)
     branch = paths.owner_of(beside.who)
     settled = ~stray[branch] & ~stray[beside.other]
