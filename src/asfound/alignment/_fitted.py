@@ -51,9 +51,10 @@ def fit_members(
     members : Members
     utility : (lines,) int8
     room : Room, optional
-        Where the channels' arrays are to be, good until it is cleared.
+        Where the arrays by node are to be, good until it is cleared.
     """
-    nodes, seen, seen_level = place_nodes(members)
+    room = Room() if room is None else room
+    nodes, seen, seen_level = place_nodes(members, room)
     cable = _IS_CABLE[utility]
     plane = fit_channel(seen, np.where(cable, WANDER_CABLE[0], WANDER_PIPE[0]), room)
     level = fit_channel(seen_level, np.where(cable, WANDER_CABLE[1], WANDER_PIPE[1]), room)

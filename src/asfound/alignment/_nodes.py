@@ -11,6 +11,7 @@ from asfound.alignment._corner_kernels import place_shots
 from asfound.alignment._members import Members
 from asfound.alignment._node_kernels import order_nodes
 from asfound.alignment._robust import Observed
+from asfound.alignment._room import Room
 
 Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
@@ -40,8 +41,14 @@ class Nodes:
     deflection: Floats
 
 
-def place_nodes(members: Members) -> tuple[Nodes, Observed, Observed]:
+def place_nodes(members: Members, room: Room) -> tuple[Nodes, Observed, Observed]:
     """Order shots and bends along lines.
+
+    Parameters
+    ----------
+    members : Members
+    room : Room
+        Where the arrays by node are to be, good until it is cleared.
 
     Returns
     -------
@@ -50,8 +57,8 @@ def place_nodes(members: Members) -> tuple[Nodes, Observed, Observed]:
         What the plane and the level are fitted to; stray shots begin without weight.
     """
     shots = len(members.shot)
-    station, sound = np.empty(shots), np.empty(shots, bool)
-    corner, bend = np.empty(shots, np.int64), np.empty((3, shots))
+    station, sound = room.floats(shots), np.empty(shots, bool)
+    corner, bend = room.integers(shots), room.floats((3, shots))
     bends = place_shots(
         members.starts,
         members.east,
@@ -67,31 +74,32 @@ def place_nodes(members: Members) -> tuple[Nodes, Observed, Observed]:
     count = shots + bends
     nodes = Nodes(
         starts=np.empty(len(members.starts), np.int64),
-        station=np.empty(count),
-        member=np.empty(count, np.int64),
-        node_of=np.empty(shots, np.int64),
-        deflection=np.empty(count),
+        station=room.floats(count),
+        member=room.integers(count),
+        node_of=room.integers(shots),
+        deflection=room.floats(count),
     )
-    gap, left, nothing = np.empty(count), np.empty((2, count)), np.zeros(count)
+    gap, left, nothing = room.floats(count), room.floats((2, count)), room.floats(count)
+    nothing[:] = 0.0
     plane = Observed(
         starts=nodes.starts,
         gap=gap,
-        data=np.empty((2, count)),
-        variance=np.empty(count),
+        data=room.floats((2, count)),
+        variance=room.floats(count),
         usable=np.empty(count, bool),
-        weight=np.empty(count),
+        weight=room.floats(count),
         left=left,
-        extra=np.empty(count),
-        kink=np.empty(count),
+        extra=room.floats(count),
+        kink=room.floats(count),
         known=np.empty(count, bool),
     )
     level = Observed(
         starts=nodes.starts,
         gap=gap,
-        data=np.empty((1, count)),
-        variance=np.empty(count),
+        data=room.floats((1, count)),
+        variance=room.floats(count),
         usable=np.empty(count, bool),
-        weight=np.empty(count),
+        weight=room.floats(count),
         left=None,
         extra=nothing,
         kink=nothing,

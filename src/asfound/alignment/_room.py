@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
 
 
 class Room:
@@ -30,6 +31,10 @@ class Room:
         begin = self._used
         self._used += size
         return self._block[begin : begin + size].reshape(shape)
+
+    def integers(self, size: int) -> Integers:
+        """The same of int64, in one row."""
+        return self.floats(size).view(np.int64)
 
     def clear(self) -> None:
         """Let the next batch have it all; arrays given so far are lost."""
