@@ -100,10 +100,6 @@ class Paths:
     def sizes(self) -> Integers:
         return np.diff(self.starts)
 
-    def owner(self) -> Integers:
-        """(m,) path of each node."""
-        return np.repeat(np.arange(len(self)), self.sizes)
-
     def owner_of(self, position: Integers | npt.NDArray[np.int32]) -> Integers:
         """Path of each of some nodes, given by position."""
         return np.asarray(np.searchsorted(self.starts, position, side="right") - 1)
@@ -135,29 +131,6 @@ def grouped_median(values: Floats, group: npt.NDArray[np.integer], groups: int) 
     """(groups,) lower median of each group's values, NaN for an empty group; groups ascend."""
     median = np.empty(groups)
     lower_medians(values, np.searchsorted(group, np.arange(groups + 1)), median)
-    return median
-
-
-def median_of_stretches(values: Floats, starts: Integers) -> Floats:
-    """(stretches,) median of each stretch of values, NaN where empty.
-
-    Of a long stretch sixteen values spread over it are looked at: enough to tell what is usual.
-    """
-    sizes = np.diff(starts)
-    median = np.full(len(sizes), np.nan)
-    full = np.flatnonzero(sizes > 0)
-    if len(full) == 0:
-        return median
-    number = sizes[full]
-    columns = int(min(16, number.max()))
-    taken = np.minimum(number, columns)
-    column = np.arange(columns)
-    pick = starts[full][:, None] + (column * number[:, None]) // np.maximum(taken, 1)[:, None]
-    outside = column >= taken[:, None]
-    sample = values[np.where(outside, starts[full][:, None], pick)]
-    sample[outside] = np.inf
-    sample.sort(axis=1)
-    median[full] = sample[np.arange(len(full)), (taken - 1) // 2]
     return median
 
 
