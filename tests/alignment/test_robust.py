@@ -79,6 +79,15 @@ def test_lines_fitted_together_are_as_lines_fitted_alone():
     assert together.weight[60] < 0.05
 
 
+def test_a_line_without_shots_among_others_leaves_them_alone():
+    rng = np.random.default_rng(7)
+    seen, empty = (observed(sizes, rng) for sizes in ([20, 30], [20, 0, 30]))
+    empty.data[:] = seen.data
+    whole = fit_channel(seen, np.full(2, -4.5))
+    split = fit_channel(empty, np.full(3, -4.5))
+    assert np.array_equal(whole.result.mean, split.result.mean)
+
+
 def test_a_shot_is_judged_by_the_line_without_it():
     seen = observed([30], np.random.default_rng(3))
     track = Track(seen.starts, seen.gap, 1.0 / seen.variance, np.full(30, 1e-5), seen.kink)

@@ -38,7 +38,7 @@ Integers = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 LANES = 8
-"""Sizes of the wander carried side by side."""
+"""Sizes of the wander carried side by side; `_neighbourhoods` names each of the eight."""
 STRETCH = 6
 """An interval's wander is told by its two nodes and so many more on either side."""
 OUTLIER_START = 3.0
@@ -48,18 +48,21 @@ JUMP_ROOM = 1.5
 REACH = 5
 """Rivals: scores of shots and of the intervals between them, so many places either way."""
 EQUAL = 2e-6
-"""Squares of scores that differ by less count as equal."""
+"""Squares of scores that differ by less of themselves count as equal."""
 HELD_ROUNDS = 3
 ROUNDS = 6
 MOVED = 1.2214027581601699
 """A line is smoothed again if its wander anywhere differs by this factor, exp(0.2)."""
 CLIP = 3.0
 _HALF = STRETCH + 1
+"""Half a neighbourhood: seven nodes, which `_sevens` puts together."""
 _SCRATCH = 10 * LANES
 _AROUND = 2 * STRETCH + 1
 _NEXT: Any = np.uintp(1)
 """Nodes are counted by unsigned integers: Python's negative indices would be looked for at every
 access, and loops not run several nodes at once."""
+_FAINT = -300.0
+"""Logarithm of a share too small to count."""
 _LOG_TEN = 2.302585092994046
 
 
@@ -412,7 +415,7 @@ def _whole_line(
     for f in range(len(fine)):
         best = max(best, shares[f])
     for f in range(len(fine)):
-        shares[f] = _power(max(shares[f] - best, -300.0))
+        shares[f] = _power(max(shares[f] - best, _FAINT))
     total, moment = 0.0, 0.0
     for f in range(len(fine)):
         total += shares[f]
@@ -444,7 +447,7 @@ def _neighbourhoods(
         for k in range(LANES):
             rows[i, k] -= best
     for j in range(n * nodes):
-        x = shares[j] if shares[j] > -300.0 else -300.0
+        x = shares[j] if shares[j] > _FAINT else _FAINT
         # the likelihood holds the root of the product, so no logarithm is needed
         shares[j] = _power(x) * sqrt(keeps[j] * keeps[j + n * _HALF])
     for k in range(LANES):
@@ -724,6 +727,8 @@ def fit_each_line(
     for line in range(len(starts) - 1):
         first: Any = np.uintp(starts[line])
         last: Any = np.uintp(starts[line + 1])
+        if first == last:
+            continue
         cap = 10.0 ** (usual[line] + held)
         for i in range(first, last):
             release[i], turn[i] = 0.0, 0.0
