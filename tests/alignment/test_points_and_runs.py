@@ -102,8 +102,8 @@ def test_each_point_is_in_a_run_or_single_or_close(scene, seed):
     steps = rng.choice([0.0, 0.05, 0.4, 4.0, 50.0], (2, 300), p=[0.1, 0.2, 0.2, 0.4, 0.1])
     x, y = np.cumsum(steps * rng.choice([-1.0, 1.0, 1.0], (2, 300)), axis=1)
     points = points_of(scene, x, y, source=np.repeat([0, 1, 2], 100).astype(np.int16))
-    runs, singles, close = log_runs(points)
-    everyone = np.concatenate([runs.nodes, singles, close])
+    runs, singles, close, lost = log_runs(points)
+    everyone = np.concatenate([runs.nodes, singles, close, lost])
     assert sorted(everyone.tolist()) == list(range(300))
     assert np.all(runs.sizes >= 3)
     assert np.all(np.diff(singles) > 0)
@@ -112,9 +112,49 @@ def test_each_point_is_in_a_run_or_single_or_close(scene, seed):
         assert len(set(points.chain[runs.nodes[begin:end]])) == 1
 
 
+class TestAstray:
+    """A point that the log has in the middle of a straight walk, and that lies elsewhere."""
+
+    def walked(self, scene, x7, y7, x=3.0 * np.arange(20)):
+        x, y = x.copy(), np.zeros(len(x))
+        x[7], y[7] = x7, y7
+        return log_runs(points_of(scene, x, y))
+
+    @pytest.mark.parametrize("place", [(21.0, 40.0), (-30.0, 8.0), (200.0, -3.5)])
+    def test_far_off_it_is_lost_and_the_run_goes_on_without_it(self, scene, place):
+        runs, singles, close, lost = self.walked(scene, *place)
+        assert lost.tolist() == [7]
+        assert [sorted(runs.nodes.tolist())] == [[k for k in range(20) if k != 7]]
+        assert len(runs) == 1
+        assert len(singles) == len(close) == 0
+
+    def test_somewhat_beside_it_may_still_be_taken_in(self, scene):
+        runs, _, close, lost = self.walked(scene, 22.0, 2.5)
+        assert close.tolist() == [7]
+        assert len(lost) == 0
+        assert len(runs) == 1
+
+    def test_a_wobble_stays_on_the_run(self, scene):
+        runs, _, close, lost = self.walked(scene, 21.0, 0.8)
+        assert len(runs.nodes) == 20
+        assert len(close) == len(lost) == 0
+
+    def test_a_walk_without_a_hole_lost_nothing(self, scene):
+        # a visit to another line, and back to where the walk goes on
+        x = np.insert(3.0 * np.arange(19), 7, 21.0)
+        *_, lost = self.walked(scene, 21.0, 40.0, x)
+        assert len(lost) == 0
+
+    def test_a_corner_is_no_stray(self, scene):
+        x, y = np.minimum(np.arange(20.0), 10.0) * 3.0, np.maximum(np.arange(20.0) - 10.0, 0) * 3.0
+        runs, _, close, lost = log_runs(points_of(scene, x, y))
+        assert len(close) == len(lost) == 0
+        assert len(runs.nodes) >= 19
+
+
 @pytest.mark.parametrize("count", [0, 1, 2])
 def test_few_points_make_no_run(scene, count):
-    runs, singles, close = log_runs(points_of(scene, np.arange(count) * 4.0, np.zeros(count)))
+    runs, singles, close, _ = log_runs(points_of(scene, np.arange(count) * 4.0, np.zeros(count)))
     assert len(runs) == len(close) == 0
     assert singles.tolist() == list(range(count))
 
@@ -126,14 +166,14 @@ def test_a_run_takes_steps_of_up_to_three_times_the_usual_and_twelve_metres(
     before, after = np.arange(10.0) * spacing, np.arange(10.0) * spacing
     for gap, expected in ((joins, 1), (parts, 2)):
         x = np.concatenate([before, before[-1] + gap + after])
-        runs, singles, _ = log_runs(points_of(scene, x, np.zeros(20)))
+        runs, singles, _, _ = log_runs(points_of(scene, x, np.zeros(20)))
         assert len(runs) == expected
         assert len(singles) == 0
 
 
 def test_a_log_that_doubles_back_again_and_again_proves_nothing(scene):
     rng = np.random.default_rng(3)
-    runs, singles, _ = log_runs(points_of(scene, rng.permutation(60) * 4.0, np.zeros(60)))
+    runs, singles, _, _ = log_runs(points_of(scene, rng.permutation(60) * 4.0, np.zeros(60)))
     assert len(runs) == 0
     assert len(singles) == 60
 

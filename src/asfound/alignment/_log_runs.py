@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from asfound.alignment._log_runs_kernels import find_runs, look_at_turns, step_limits, thin_log
+from asfound.alignment._alongside import BESIDE_LOG
+from asfound.alignment._log_runs_kernels import (
+    find_runs,
+    look_at_turns,
+    set_aside,
+    step_limits,
+    thin_log,
+)
 from asfound.alignment._points import Integers, Paths, Points
 
 
-def log_runs(points: Points) -> tuple[Paths, Integers, Integers]:
+def log_runs(points: Points) -> tuple[Paths, Integers, Integers, Integers]:
     """Stretches of the log that walk along a line.
 
     Points stand in log order within their chain. A link between neighbours in the log holds
@@ -27,7 +34,11 @@ def log_runs(points: Points) -> tuple[Paths, Integers, Integers]:
     singles : (s,) int64
         Points in no run, ascending.
     close : (k,) int64
-        Points logged within a step too short to have a direction; they are in neither.
+        Points logged within a step too short to have a direction, or somewhat beside the walk
+        they were logged on; they are in neither.
+    lost : (a,) int64
+        Points logged in the middle of a walk that lie far off it: they belong there and nowhere
+        else, whatever line they fall on.
     """
     x, y, chain = points.x, points.y, points.chain
     kept, close = np.empty(len(points), np.int64), np.empty(len(points), np.int64)
@@ -37,8 +48,15 @@ def log_runs(points: Points) -> tuple[Paths, Integers, Integers]:
     step_limits(x, y, chain, kept, limit)
     turns = np.empty(keeps, np.int8)
     look_at_turns(x, y, points.scatter, chain, kept, turns)
+    astray, off = np.empty(keeps, np.int64), np.empty(keeps)
+    strays = set_aside(x, y, points.scatter, chain, limit, kept, turns, astray, off)
+    keeps -= strays
+    kept, turns = kept[:keeps], turns[:keeps]
+    far = off[:strays] > BESIDE_LOG
+    lost, beside = astray[:strays][far], astray[:strays][~far]
     nodes, singles = np.empty(keeps, np.int64), np.empty(keeps, np.int64)
     starts = np.empty(keeps + 1, np.int64)
     runs, alone = find_runs(x, y, chain, kept, limit, turns, nodes, starts, singles)
     starts = starts[: runs + 1]
-    return Paths(nodes[: starts[-1]], starts), singles[:alone], close[:closes]
+    close = np.concatenate((close[:closes], beside))
+    return Paths(nodes[: starts[-1]], starts), singles[:alone], close, lost

@@ -41,6 +41,9 @@ LARGEST_NOISE = 0.6
 SHUFFLED_SHARE = 0.33
 WINDOW = 8
 SHORTEST_RUN = 3
+ASTRAY_LEAST = 1.5
+ASTRAY_SCATTER = 6.0
+HOLE = 1.4
 
 SMOOTH, ROUGH, BACK = 0, 1, 2
 """What the path does at a point: goes on, turns, doubles back."""
@@ -62,6 +65,56 @@ def _turn(x: Floats, y: Floats, chain: Codes, kept: Integers, k: int) -> float:
     ax, ay = x[b] - x[a], y[b] - y[a]
     bx, by = x[c] - x[b], y[c] - y[b]
     return abs(atan2(ax * by - ay * bx, ax * bx + ay * by))
+
+
+@part
+def _look(x: Floats, y: Floats, scatter: Floats, chain: Codes, a: int, b: int, c: int) -> int:
+    """What the path from a by b to c does at b; `SMOOTH` if they are not of one chain."""
+    if chain[a] != chain[b] or chain[b] != chain[c]:
+        return SMOOTH
+    ax, ay = x[b] - x[a], y[b] - y[a]
+    bx, by = x[c] - x[b], y[c] - y[b]
+    dot = ax * bx + ay * by
+    before, after = sqrt(ax * ax + ay * ay), sqrt(bx * bx + by * by)
+    if dot >= COS_SMOOTH * before * after:
+        return SMOOTH
+    if dot < COS_REVERSAL * before * after:
+        return BACK
+    loose = NOISE * max(scatter[a], scatter[b], scatter[c]) / max(min(before, after), 0.05)
+    if abs(atan2(ax * by - ay * bx, dot)) > SMOOTH_TURN + min(loose, LARGEST_NOISE):
+        return ROUGH
+    return SMOOTH
+
+
+@part
+def _within(x: Floats, y: Floats, a: int, b: int, c: int, d: int) -> bool:
+    """Whether the way from c to d goes on smoothly from that from a to b."""
+    ax, ay = x[b] - x[a], y[b] - y[a]
+    bx, by = x[d] - x[c], y[d] - y[c]
+    return ax * bx + ay * by > COS_SMOOTH * sqrt((ax * ax + ay * ay) * (bx * bx + by * by))
+
+
+@part
+def _usual(x: Floats, y: Floats, chain: Codes, kept: Integers, k: int) -> float:
+    """Median step of the chain of a kept point [m]."""
+    first, last = k, k
+    while first > 0 and chain[kept[first - 1]] == chain[kept[k]]:
+        first -= 1
+    while last + 1 < len(kept) and chain[kept[last + 1]] == chain[kept[k]]:
+        last += 1
+    steps = np.empty(last - first)
+    for i in range(first, last):
+        steps[i - first] = _step(x, y, kept[i], kept[i + 1])
+    return _median(steps)
+
+
+@part
+def _off_chord(x: Floats, y: Floats, a: int, b: int, c: int) -> float:
+    """Distance of b from the straight way from a to c [m]."""
+    ux, uy = x[c] - x[a], y[c] - y[a]
+    t = ((x[b] - x[a]) * ux + (y[b] - y[a]) * uy) / max(ux * ux + uy * uy, 1e-12)
+    t = min(max(t, 0.0), 1.0)
+    return sqrt((x[b] - x[a] - t * ux) ** 2 + (y[b] - y[a] - t * uy) ** 2)
 
 
 @part
@@ -220,21 +273,89 @@ def look_at_turns(
     """
     turns[:] = SMOOTH
     for k in range(1, len(kept) - 1):
-        a, b, c = kept[k - 1], kept[k], kept[k + 1]
-        if chain[a] != chain[b] or chain[b] != chain[c]:
+        turns[k] = _look(x, y, scatter, chain, kept[k - 1], kept[k], kept[k + 1])
+
+
+@kernel(
+    FLOATS, FLOATS, FLOATS, CODES, FLOATS, INTEGERS_OUT, BYTES_OUT, INTEGERS_OUT, FLOATS_OUT
+)  # fmt: skip
+def set_aside(
+    x: Floats,
+    y: Floats,
+    scatter: Floats,
+    chain: Codes,
+    limit: Floats,
+    kept: Integers,
+    turns: Bytes,
+    astray: Integers,
+    off: Floats,
+) -> int:
+    """Take out points that the log has in the middle of a straight walk and that lie elsewhere.
+
+    The walk leaves a hole where such a point should be, and goes on beyond it as before: its
+    position was mistyped or misread, and may fall on another line.
+
+    Parameters
+    ----------
+    x, y, scatter, chain
+        By point.
+    limit : (chains,) float64
+        Longest step [m].
+    kept, turns
+        By point of the log; moved up where points are taken out.
+    astray : (k,) int64
+        Filled: points taken out.
+    off : (k,) float64
+        Filled: how far each lies off the walk [m].
+
+    Returns
+    -------
+    int
+        How many are taken out.
+    """
+    found = 0
+    count = len(kept)
+    of, usual = -1, 0.0
+    k = 2
+    while k < count - 2:
+        z, a, b, c, d = kept[k - 2], kept[k - 1], kept[k], kept[k + 1], kept[k + 2]
+        number = chain[b]
+        if turns[k] == SMOOTH or chain[z] != number or chain[d] != number:
+            k += 1
             continue
-        ax, ay = x[b] - x[a], y[b] - y[a]
-        bx, by = x[c] - x[b], y[c] - y[b]
-        dot = ax * bx + ay * by
-        before, after = sqrt(ax * ax + ay * ay), sqrt(bx * bx + by * by)
-        if dot >= COS_SMOOTH * before * after:
+        hole, longest = _step(x, y, a, c), limit[number]
+        away = _off_chord(x, y, a, b, c)
+        if (
+            hole < longest
+            and away > max(ASTRAY_LEAST, ASTRAY_SCATTER * scatter[b])
+            and SHORT_STEP < _step(x, y, z, a) < longest
+            and SHORT_STEP < _step(x, y, c, d) < longest
+            and _within(x, y, z, a, a, c)
+            and _within(x, y, a, c, c, d)
+        ):
+            if number != of:
+                of, usual = number, _usual(x, y, chain, kept, k)
+            if hole > HOLE * usual:
+                astray[found], off[found] = k, away
+                found += 1
+                k += 3
+                continue
+        k += 1
+    if found == 0:
+        return 0
+    at, done = astray[0], 0
+    for k in range(astray[0], count):
+        if done < found and astray[done] == k:
+            astray[done] = kept[k]
+            done += 1
             continue
-        if dot < COS_REVERSAL * before * after:
-            turns[k] = BACK
-            continue
-        loose = NOISE * max(scatter[a], scatter[b], scatter[c]) / max(min(before, after), 0.05)
-        if abs(atan2(ax * by - ay * bx, dot)) > SMOOTH_TURN + min(loose, LARGEST_NOISE):
-            turns[k] = ROUGH
+        kept[at], turns[at] = kept[k], turns[k]
+        at += 1
+    # neighbours have other neighbours now
+    for k in range(1, at - 1):
+        if chain[kept[k - 1]] == chain[kept[k + 1]] and kept[k + 1] - kept[k - 1] > 2:
+            turns[k] = _look(x, y, scatter, chain, kept[k - 1], kept[k], kept[k + 1])
+    return found
 
 
 @kernel(

@@ -67,16 +67,18 @@ def _all_paths(points: Points) -> tuple[Paths, npt.NDArray[np.bool_]]:
 
     With them, a mask of points coded as another utility than the line they were taken on.
     """
-    paths, singles, repeats = log_runs(points)
+    paths, singles, repeats, lost = log_runs(points)
     if len(singles):
         lone, close = neighbour_paths(points, singles, _key_spacing(points, paths))
         repeats = np.concatenate((repeats, close))
         paths = Paths.join([paths, lone])
+    repeats = np.concatenate((repeats, lost))
     if len(repeats):
         extra = Paths.of_sizes(repeats, np.ones(len(repeats), np.int64))
         paths = Paths.join([paths, extra])
     miscoded = embedded(points, paths)
     alone = miscoded.copy()
+    alone[lost] = True
     paths = merge_alongside(points, paths, alone)
     paths = shed_tails(points, paths)
     paths = join_ends(points, paths, alone, (0, 1))
