@@ -17,8 +17,9 @@ system:
 frontend: $(READY)
 	@$(BIN)/python -m asfound.desk.build
 
-# Loops compiled to machine code; those that are and have not changed take no time.
+# Python to byte code and loops to machine code; what has not changed since takes a second.
 kernels: $(READY)
+	@$(BIN)/python -m compileall -q src
 	@$(BIN)/python -m asfound.compiled
 
 $(READY): requirements/lock.txt pyproject.toml
