@@ -16,13 +16,13 @@ from asfound.alignment._alongside_kernels import (
     measure_along,
     place_children,
 )
+from asfound.alignment._log_runs_kernels import BESIDE_LOG
 from asfound.alignment._points import Floats, Integers, Paths, Points, ragged
 
 EMBEDDED = 10
 LEAST_SHARE = 0.7
 PARALLEL = np.radians(25.0)
 BESIDE_SINGLE = 0.6
-BESIDE_LOG = 3.0
 ROUNDS = 6
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from asfound.alignment._alongside import BESIDE_LOG
 from asfound.alignment._log_runs_kernels import (
+    BESIDE_LOG,
     find_runs,
     look_at_turns,
     set_aside,

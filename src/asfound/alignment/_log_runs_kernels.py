@@ -43,6 +43,7 @@ WINDOW = 8
 SHORTEST_RUN = 3
 ASTRAY_LEAST = 1.5
 ASTRAY_SCATTER = 6.0
+BESIDE_LOG = 3.0
 HOLE = 1.4
 
 SMOOTH, ROUGH, BACK = 0, 1, 2
@@ -68,19 +69,15 @@ def _turn(x: Floats, y: Floats, chain: Codes, kept: Integers, k: int) -> float:
 
 
 @part
-def _look(x: Floats, y: Floats, scatter: Floats, chain: Codes, a: int, b: int, c: int) -> int:
-    """What the path from a by b to c does at b; `SMOOTH` if they are not of one chain."""
-    if chain[a] != chain[b] or chain[b] != chain[c]:
-        return SMOOTH
-    ax, ay = x[b] - x[a], y[b] - y[a]
-    bx, by = x[c] - x[b], y[c] - y[b]
+def _look(ax: float, ay: float, bx: float, by: float, scatter: float) -> int:
+    """What a path does between two steps with so much scatter about it."""
     dot = ax * bx + ay * by
     before, after = sqrt(ax * ax + ay * ay), sqrt(bx * bx + by * by)
     if dot >= COS_SMOOTH * before * after:
         return SMOOTH
     if dot < COS_REVERSAL * before * after:
         return BACK
-    loose = NOISE * max(scatter[a], scatter[b], scatter[c]) / max(min(before, after), 0.05)
+    loose = NOISE * scatter / max(min(before, after), 0.05)
     if abs(atan2(ax * by - ay * bx, dot)) > SMOOTH_TURN + min(loose, LARGEST_NOISE):
         return ROUGH
     return SMOOTH
@@ -95,17 +92,15 @@ def _within(x: Floats, y: Floats, a: int, b: int, c: int, d: int) -> bool:
 
 
 @part
-def _usual(x: Floats, y: Floats, chain: Codes, kept: Integers, k: int) -> float:
-    """Median step of the chain of a kept point [m]."""
-    first, last = k, k
-    while first > 0 and chain[kept[first - 1]] == chain[kept[k]]:
-        first -= 1
-    while last + 1 < len(kept) and chain[kept[last + 1]] == chain[kept[k]]:
-        last += 1
-    steps = np.empty(last - first)
-    for i in range(first, last):
-        steps[i - first] = _step(x, y, kept[i], kept[i + 1])
-    return _median(steps)
+def _usual_near(x: Floats, y: Floats, chain: Codes, kept: Integers, k: int) -> float:
+    """Median step of the log near a kept point, but for the steps to it and from it [m]."""
+    steps = np.empty(2 * WINDOW)
+    count = 0
+    for i in range(max(k - 1 - WINDOW, 0), min(k + 1 + WINDOW, len(kept) - 1)):
+        if i != k - 1 and i != k and chain[kept[i]] == chain[kept[i + 1]] == chain[kept[k]]:
+            steps[count] = _step(x, y, kept[i], kept[i + 1])
+            count += 1
+    return _median(steps[:count])
 
 
 @part
@@ -273,7 +268,15 @@ def look_at_turns(
     """
     turns[:] = SMOOTH
     for k in range(1, len(kept) - 1):
-        turns[k] = _look(x, y, scatter, chain, kept[k - 1], kept[k], kept[k + 1])
+        a, b, c = kept[k - 1], kept[k], kept[k + 1]
+        if chain[a] == chain[b] and chain[b] == chain[c]:
+            turns[k] = _look(
+                x[b] - x[a],
+                y[b] - y[a],
+                x[c] - x[b],
+                y[c] - y[b],
+                max(scatter[a], scatter[b], scatter[c]),
+            )
 
 
 @kernel(
@@ -292,8 +295,8 @@ def set_aside(
 ) -> int:
     """Take out points that the log has in the middle of a straight walk and that lie elsewhere.
 
-    The walk leaves a hole where such a point should be, and goes on beyond it as before: its
-    position was mistyped or misread, and may fall on another line.
+    The walk goes on beyond such a point as before, and where it lies far off it leaves a hole
+    where the point should be: its position was mistyped or misread, and may fall on another line.
 
     Parameters
     ----------
@@ -315,12 +318,14 @@ def set_aside(
     """
     found = 0
     count = len(kept)
-    of, usual = -1, 0.0
     k = 2
     while k < count - 2:
+        if turns[k] == SMOOTH:
+            k += 1
+            continue
         z, a, b, c, d = kept[k - 2], kept[k - 1], kept[k], kept[k + 1], kept[k + 2]
         number = chain[b]
-        if turns[k] == SMOOTH or chain[z] != number or chain[d] != number:
+        if chain[z] != number or chain[d] != number:
             k += 1
             continue
         hole, longest = _step(x, y, a, c), limit[number]
@@ -332,29 +337,34 @@ def set_aside(
             and SHORT_STEP < _step(x, y, c, d) < longest
             and _within(x, y, z, a, a, c)
             and _within(x, y, a, c, c, d)
+            and (away <= BESIDE_LOG or hole > HOLE * _usual_near(x, y, chain, kept, k))
         ):
-            if number != of:
-                of, usual = number, _usual(x, y, chain, kept, k)
-            if hole > HOLE * usual:
-                astray[found], off[found] = k, away
-                found += 1
-                k += 3
-                continue
+            astray[found], off[found] = k, away
+            found += 1
+            k += 2
         k += 1
     if found == 0:
         return 0
     at, done = astray[0], 0
+    holes = np.empty(found, np.int64)
     for k in range(astray[0], count):
         if done < found and astray[done] == k:
-            astray[done] = kept[k]
+            astray[done], holes[done] = kept[k], at
             done += 1
             continue
         kept[at], turns[at] = kept[k], turns[k]
         at += 1
-    # neighbours have other neighbours now
-    for k in range(1, at - 1):
-        if chain[kept[k - 1]] == chain[kept[k + 1]] and kept[k + 1] - kept[k - 1] > 2:
-            turns[k] = _look(x, y, scatter, chain, kept[k - 1], kept[k], kept[k + 1])
+    # points beside a hole have other neighbours now
+    for hole in holes:
+        for k in range(hole - 1, hole + 1):
+            a, b, c = kept[k - 1], kept[k], kept[k + 1]
+            turns[k] = _look(
+                x[b] - x[a],
+                y[b] - y[a],
+                x[c] - x[b],
+                y[c] - y[b],
+                max(scatter[a], scatter[b], scatter[c]),
+            )
     return found
 
 
