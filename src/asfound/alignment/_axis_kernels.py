@@ -39,7 +39,7 @@ GAP_LEAST = 15.0
 USUAL_SPACING = 5.0
 LOOKED_AT = 16
 """Of a long line so many spacings spread over it tell what is usual."""
-ONE_PLACE = 1e-9
+ONE_PLACE = 1e-6
 """Shots no farther apart stand at one place along the line [m]."""
 SMALL_TANGENT = 0.05
 """Up to this tangent the series of `_small_angle` is exact to the last digits."""
