@@ -25,6 +25,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
+import numpy as np
+
 LOG = logging.getLogger(__name__)
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
@@ -77,7 +79,15 @@ class _Kernel:
         self._made: Callable[..., Any] | None = None
 
     def __call__(self, *arguments: Any) -> Any:
-        return (self._made or self.make())(*arguments)
+        made = self._made or self.make()
+        try:
+            return made(*arguments)
+        except TypeError:
+            # a view with strides, such as a column of a table, is copied if it is only read
+            straight = tuple(map(_straight, arguments, self._kinds))
+            if all(one is other for one, other in zip(straight, arguments, strict=True)):
+                raise
+            return made(*straight)
 
     def make(self) -> Callable[..., Any]:
         """Compile it, or load what was compiled before."""
@@ -100,6 +110,12 @@ class _Kernel:
         if made is not self._function and made.stats.cache_misses:
             _say_once()
         return cast(Callable[..., Any], made)
+
+
+def _straight(argument: Any, kind: Kind) -> Any:
+    if isinstance(argument, np.ndarray) and not kind.written and not argument.flags.c_contiguous:
+        return np.ascontiguousarray(argument)
+    return argument
 
 
 def _numba(kind: Kind) -> Any:

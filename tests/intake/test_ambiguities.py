@@ -202,7 +202,7 @@ def test_feet_and_inches_with_a_dash_are_read_once_declared():
 @pytest.mark.parametrize("title", ["Depth to top (m)", "Cover depth (m)", "Depth of cover (m)"])
 def test_a_depth_of_cover_is_doubted(title):
     guess = guess_mapping(_file(f"Lat,Lon,{title}", "39.2,-98.1,1.2"), "f.csv", hints=HINTS)
-    doubt = next(doubt for doubt in guess.doubts if doubt.field == "depth")
+    doubt = next(doubt for doubt in guess.doubts if doubt.field == "depth_to")
     assert "centre" in doubt.what
     assert "half of the outside diameter" in doubt.remedy
 

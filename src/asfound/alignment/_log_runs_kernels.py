@@ -88,7 +88,8 @@ def _within(x: Floats, y: Floats, a: int, b: int, c: int, d: int) -> bool:
     """Whether the way from c to d goes on smoothly from that from a to b."""
     ax, ay = x[b] - x[a], y[b] - y[a]
     bx, by = x[d] - x[c], y[d] - y[c]
-    return ax * bx + ay * by > COS_SMOOTH * sqrt((ax * ax + ay * ay) * (bx * bx + by * by))
+    reach = sqrt((ax * ax + ay * ay) * (bx * bx + by * by))
+    return bool(ax * bx + ay * by > COS_SMOOTH * reach)
 
 
 @part
@@ -355,8 +356,8 @@ def set_aside(
         kept[at], turns[at] = kept[k], turns[k]
         at += 1
     # points beside a hole have other neighbours now
-    for hole in holes:
-        for k in range(hole - 1, hole + 1):
+    for done in range(found):
+        for k in range(holes[done] - 1, holes[done] + 1):
             a, b, c = kept[k - 1], kept[k], kept[k + 1]
             turns[k] = _look(
                 x[b] - x[a],

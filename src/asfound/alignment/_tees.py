@@ -77,8 +77,8 @@ def find_tees(
     foot_x, foot_y = x0 + beside.share * ex, y0 + beside.share * ey
     across = ux * my - uy * mx
     side = (foot_x - x) * my - (foot_y - y) * mx
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ahead = side / across
+    # a branch along the main meets it nowhere; it is not steep, and left out below
+    ahead = side / np.where(across == 0.0, 1.0, across)
     steep = np.abs(across) > np.sin(LEAST_ANGLE)
     near = beside.distance < INTERIOR
     pointed = (ahead > 0) & (beside.distance > np.abs(ahead) * np.cos(POINTED))
