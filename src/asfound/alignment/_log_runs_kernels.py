@@ -420,8 +420,8 @@ def find_runs(
         if k + 1 < count:
             a, b = kept[k], kept[k + 1]
             if chain[a] == chain[b] and sound[k] and sound[k + 1]:
-                step = _step(x, y, a, b)
-                onward = 0.0 < step <= limit[chain[b]]
+                square = (x[b] - x[a]) ** 2 + (y[b] - y[a]) ** 2
+                onward = 0.0 < square <= limit[chain[b]] ** 2
         # at a point that is not smooth, the link that the path on its far side does not lead into
         # goes, or the longer one where both sides do
         cut, cut_next = cut_next, False

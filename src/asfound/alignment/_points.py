@@ -152,9 +152,9 @@ def select_points(shots: Shots, ground: Ground) -> Points:
     )  # fmt: skip
     log = log[:count]
     if not rises or unsorted.any():
-        log = _log_order(shots, log)
+        log = _log_order(shots, log, np.flatnonzero(unsorted) if rises else np.arange(sources))
     seen = np.zeros(sources * receivers, bool)
-    walk = np.arange(count)
+    walk = np.empty(0, np.int64)
     if not seen_uploads(log, shots.source, shots.receiver.codes, receivers, seen):
         of_log = shots.source[log].astype(np.int64) * receivers + shots.receiver.codes[log]
         walk = np.argsort(of_log, kind="stable")
@@ -235,17 +235,11 @@ def _codes(seen: npt.NDArray[np.bool_]) -> npt.NDArray[np.int32]:
     return np.cumsum(seen, dtype=np.int32) - np.int32(1)
 
 
-def _log_order(shots: Shots, shot: Integers) -> Integers:
-    """Shots by upload, then time, then row; cheap for uploads that are in order already."""
-    source = shots.source[shot]
-    if np.any(source[1:] < source[:-1]):
-        order = np.argsort(source, kind="stable")
-        shot, source = shot[order], source[order]
-    ordered = shot.copy()
-    time, row = shots.time[shot].view(np.int64), shots.row[shot]
-    later = (time[1:] > time[:-1]) | ((time[1:] == time[:-1]) & (row[1:] >= row[:-1]))
-    begin = np.searchsorted(source, np.arange(int(source[-1]) + 2))
-    for one in np.unique(source[1:][(source[1:] == source[:-1]) & ~later]).tolist():
-        part = slice(begin[one], begin[one + 1])
-        ordered[part] = shot[part][np.lexsort((row[part], time[part]))]
-    return ordered
+def _log_order(shots: Shots, shot: Integers, unsorted: Integers) -> Integers:
+    """Shots by upload, then time, then row; of uploads only those that may be out of order."""
+    shot = shot[np.argsort(shots.source[shot], kind="stable")]
+    begin = np.searchsorted(shots.source[shot], np.arange(int(unsorted[-1]) + 2))
+    for one in unsorted.tolist():
+        part = shot[begin[one] : begin[one + 1]]
+        part[:] = part[np.lexsort((shots.row[part], shots.time[part].view(np.int64)))]
+    return shot

@@ -158,8 +158,8 @@ def place_points(
     ----------
     log : (p,) int64
         Shots in the order of the log, upload after upload.
-    walk : (p,) int64
-        Places in `log` in the order of uploads with their receivers.
+    walk : (p,) or (0,) int64
+        Places in `log` in the order of uploads with their receivers; none if that is the log's.
     easting, northing, utility, line, source, receiver, hookup_of, fix
         By shot.
     east, north : float
@@ -176,7 +176,8 @@ def place_points(
         Filled: columns of `Points`, `place` being its `log`.
     """
     names = len(name_of_line)
-    for at in walk:
+    for step in range(len(log)):
+        at = walk[step] if len(walk) > 0 else step
         i = log[at]
         code = key_of[(int(utility[i]) - lowest) * names + name_of_line[line[i]] + 1]
         to = begin[code]
