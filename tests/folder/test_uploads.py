@@ -173,3 +173,47 @@ def test_what_a_guess_took_for_granted_is_repeated_in_results(job, tmp_path):
     (source,) = read_intake(job).sources
     assert len(source.assumed) == len(added.guess.doubts)
     assert any("antenna" in sentence for sentence in source.assumed)
+
+
+def test_a_known_file_added_with_other_options_is_read_anew_and_its_mapping_is_kept(job, tmp_path):
+    path = _file(tmp_path)
+    first = add_upload(job, path, hints=HINTS)
+    edited = mapping_file(job, "A").read_text() + "# by hand\n"
+    mapping_file(job, "A").write_text(edited)
+    again = add_upload(job, path, hints={**HINTS, "units": {"Depth (m)": "ft"}})
+    assert (again.known, again.anew, again.record.tag) == (True, True, "A")
+    # 1 ft is 0.3048 m exactly (NIST SP 811, appendix B).
+    assert again.upload.shots.depth == pytest.approx(first.upload.shots.depth * 0.3048)
+    assert read_intake(job).shots.depth == pytest.approx(again.upload.shots.depth)
+    assert again.before is not None
+    assert again.before.read_text() == edited
+    assert [record.tag for record in list_uploads(job)] == ["A"]
+
+
+def test_a_known_file_added_without_options_stays_as_it_is_read(job, tmp_path):
+    path = _file(tmp_path)
+    add_upload(job, path, hints=HINTS)
+    before = mapping_file(job, "A").read_bytes()
+    again = add_upload(job, path)
+    assert again.known
+    assert not again.anew
+    assert mapping_file(job, "A").read_bytes() == before
+
+
+def test_a_known_file_read_anew_in_a_way_that_is_open_keeps_its_mapping(job, tmp_path):
+    path = _file(tmp_path, text=ROWS.replace("Ellipsoidal height", "Height"))
+    add_upload(job, path, hints=HINTS)
+    before = mapping_file(job, "A").read_bytes()
+    with pytest.raises(AmbiguityError):
+        add_upload(job, path, hints={"frame": "NAD83(2011)"})
+    assert mapping_file(job, "A").read_bytes() == before
+
+
+def test_a_tag_is_not_given_twice_when_a_folder_was_moved_away(job, tmp_path):
+    for number in range(3):
+        text = ROWS.replace("1.20", f"1.3{number}")
+        add_upload(job, _file(tmp_path, f"{number}.csv", text), hints=HINTS)
+    (job.raw / "B").rename(tmp_path / "away")
+    added = add_upload(job, _file(tmp_path), hints=HINTS)
+    assert added.record.tag == "D"
+    assert [record.tag for record in list_uploads(job)] == ["A", "C", "D"]

@@ -275,3 +275,38 @@ def test_the_guess_shows_what_it_took_and_what_it_left():
     assert shown["Depth m"] == "m"
     assert guess.unused() == ("Weather",)
     assert guess.preview == (("1", "39.27", "-98.04", "1.2", "rain"),)
+
+
+def test_titles_in_portuguese_are_known():
+    data = (
+        "Ponto;Latitude;Longitude;Profundidade (m);Corrente (mA);Data;Hora;Rede\r\n"
+        "P1;-23,5501;-46,6301;1,10;45,0;14/09/2026;13:00:00;\u00c1gua\r\n"
+        "P2;-23,5502;-46,6302;1,12;44,9;14/09/2026;13:00:20;\u00c1gua\r\n"
+    ).encode("cp1252")
+    hints = {"frame": "SIRGAS 2000", "zone": "America/Sao_Paulo", "position_of": "ground"}
+    guess = guess_mapping(data, "a.csv", hints=hints)
+    assert guess.ambiguities == ()
+    upload = read_upload(data, "a.csv", guess.mapping, tag="A", source_index=0)
+    assert upload.shots.depth.tolist() == pytest.approx([1.10, 1.12])
+    assert upload.shots.current.tolist() == pytest.approx([0.0450, 0.0449])
+    assert upload.shots.utility.tolist() == [Utility.WATER] * 2
+    assert not upload.reports
+
+
+def test_a_table_in_which_no_column_is_the_depth_says_so_and_names_what_is_not_taken():
+    data = b"Point,Lat,Long,Burial\n1,39.27,-98.04,-1.2\n2,39.271,-98.041,-1.3\n"
+    guess = guess_mapping(data, "a.csv", hints={"frame": "NAD83(2011)"})
+    (doubt,) = [doubt for doubt in guess.doubts if doubt.field == "depth"]
+    assert "no column" in doubt.what.lower()
+    assert "Burial" in doubt.why
+
+
+@pytest.mark.parametrize(
+    ("text", "metres"),
+    [("4-6", 1.3716), ("4-6.5", 1.3843), ("4-06", 1.3716), ("3-11.25", 1.20015)],
+)
+def test_feet_and_inches_with_a_dash_may_have_a_part_of_an_inch(text, metres):
+    data = f"Point,Lat,Long,Depth (ft in)\n1,39.27,-98.04,{text}\n"
+    guess = guess_mapping(data.encode(), "a.csv", hints={"frame": "NAD83(2011)"})
+    upload = read_upload(data.encode(), "a.csv", guess.mapping, tag="A", source_index=0)
+    assert upload.shots.depth.tolist() == pytest.approx([metres])

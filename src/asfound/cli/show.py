@@ -213,12 +213,17 @@ def added(folder: JobFolder, done: Added, trouble: AsfoundError | None) -> None:
 
     console = console_for()
     record = done.record
-    if done.known:
+    if done.known and not done.anew:
         console.print(
             f"{plain(record.name)} is already in the job as upload {record.tag}: "
             "same bytes, nothing added."
         )
         return
+    if done.anew:
+        console.print(
+            f"{plain(record.name)} is already in the job as upload {record.tag}; "
+            "it is read anew as you say now."
+        )
     console.print(
         f"[bold]Upload {record.tag}[/bold]: {plain(record.name)}, {record.size} bytes, "
         f"SHA-256 {record.sha256[:16]}..."
@@ -240,6 +245,8 @@ def added(folder: JobFolder, done: Added, trouble: AsfoundError | None) -> None:
         console.print(f"[bold]Processing will stop:[/bold] {plain(trouble.what)}", soft_wrap=True)
         console.print(f"  What to do: {plain(trouble.remedy)}", soft_wrap=True)
     console.print(f"The mapping is in {plain(mapping_file(folder, record.tag))}.")
+    if done.before is not None:
+        console.print(f"The one before is in {plain(done.before)}.")
 
 
 def added_json(folder: JobFolder, done: Sequence[tuple[Added, AsfoundError | None]]) -> None:
@@ -253,6 +260,7 @@ def added_json(folder: JobFolder, done: Sequence[tuple[Added, AsfoundError | Non
                 "sha256": item.record.sha256,
                 "size": item.record.size,
                 "known": item.known,
+                "read_anew": item.anew,
                 "mapping": mapping_file(folder, item.record.tag),
                 "rows": item.upload.account.rows,
                 "shots": item.upload.account.shots,

@@ -67,12 +67,17 @@ class UploadRecord:
 
 @dataclass(frozen=True)
 class Added:
-    """What `add_upload` did: a new upload, or the known one that has the same bytes."""
+    """What `add_upload` did: a new upload, or the known one that has the same bytes.
+
+    A known one with `anew` was read again as declared; `before` holds its mapping until then.
+    """
 
     record: UploadRecord
     guess: MappingGuess | None
     known: bool
     upload: Upload
+    anew: bool = False
+    before: Path | None = None
 
 
 def tag_of(number: int) -> str:
@@ -202,7 +207,8 @@ def add_upload(
     """Take a file into a job: keep its bytes, guess (or take) its mapping.
 
     Nothing is kept when the mapping is ambiguous, so that no half-understood upload gets into
-    results: the guess is written to `mappings/` for the user to complete.
+    results: the guess is written to `mappings/` for the user to complete. Bytes that the job has
+    already are not kept twice; where anything is declared, they are read anew by that.
 
     Parameters
     ----------
@@ -219,25 +225,13 @@ def add_upload(
     """
     digest = sha256_of(path)
     records = list_uploads(folder)
-    for record in records:
+    for index, record in enumerate(records):
         if record.sha256 == digest:
-            known = read_record(folder, record, records.index(record))
-            return Added(record, None, True, known)
-    guess: MappingGuess | None = None
-    if mapping_path is not None:
-        mapping = mapping_from_toml(
-            read_bytes(mapping_path).decode("utf-8-sig", "replace"), str(mapping_path)
-        )
-    else:
-        guess = guess_mapping(
-            path, path.name, hints={"job_crs": read_settings(folder).frame.crs, **(hints or {})}
-        )
-        mapping = guess.mapping
-        if guess.ambiguities:
-            draft = folder.path / "mappings" / f"{plain_name(path.name)}.draft.toml"
-            write_whole(draft, mapping_to_toml(mapping).encode())
-            raise _unclear(path.name, guess.ambiguities, draft)
-    tag = tag_of(len(records))
+            if hints or mapping_path is not None:
+                return _read_anew(folder, record, index, hints, mapping_path)
+            return Added(record, None, True, read_record(folder, record, index))
+    mapping, guess = _mapping_of(folder, path, path.name, hints, mapping_path)
+    tag = _next_tag(records)
     # Read before anything is kept: a file that can't be read leaves no trace in the job.
     upload = read_upload(path, path.name, mapping, tag=tag, source_index=len(records), track=track)
     record = _store(folder, tag, path, track)
@@ -245,6 +239,64 @@ def add_upload(
     if guess is not None:
         (folder.path / "mappings" / f"{plain_name(path.name)}.draft.toml").unlink(missing_ok=True)
     return Added(record, guess, False, upload)
+
+
+def _mapping_of(
+    folder: JobFolder,
+    path: Path,
+    name: str,
+    hints: Dictionary[str, object] | None,
+    mapping_path: Path | None,
+) -> tuple[Mapping, MappingGuess | None]:
+    """The mapping that was given, or a guess; an open guess is left as a draft."""
+    if mapping_path is not None:
+        text = read_bytes(mapping_path).decode("utf-8-sig", "replace")
+        return mapping_from_toml(text, str(mapping_path)), None
+    guess = guess_mapping(
+        path, name, hints={"job_crs": read_settings(folder).frame.crs, **(hints or {})}
+    )
+    if guess.ambiguities:
+        draft = folder.path / "mappings" / f"{plain_name(name)}.draft.toml"
+        write_whole(draft, mapping_to_toml(guess.mapping).encode())
+        raise _unclear(name, guess.ambiguities, draft)
+    return guess.mapping, guess
+
+
+def _read_anew(
+    folder: JobFolder,
+    record: UploadRecord,
+    index: int,
+    hints: Dictionary[str, object] | None,
+    mapping_path: Path | None,
+) -> Added:
+    """A known upload, read from now on as was declared; the mapping until then is set by."""
+    mapping, guess = _mapping_of(folder, record.main, record.name, hints, mapping_path)
+    upload = read_upload(
+        record.main,
+        record.name,
+        mapping,
+        tag=record.tag,
+        source_index=index,
+        track=record.track,
+    )
+    place = mapping_file(folder, record.tag)
+    old = read_bytes(place) if place.is_file() else b""
+    new = mapping_to_toml(mapping).encode()
+    before = None
+    if old and old != new:
+        before = place.with_name(f"{record.tag}.before.draft.toml")
+        write_whole(before, old)
+    write_whole(place, new)
+    return Added(record, guess, True, upload, True, before)
+
+
+def _next_tag(records: Sequence[UploadRecord]) -> str:
+    """The tag after the last one: a folder that was moved away leaves a gap, no tag twice."""
+    tags = {record.tag for record in records}
+    number = len(tags)
+    while tag_of(number) in tags or any(_tag_order(t) > _tag_order(tag_of(number)) for t in tags):
+        number += 1
+    return tag_of(number)
 
 
 def _unclear(name: str, doubts: Sequence[Doubt], draft: Path) -> AmbiguityError:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from asfound.intake.columns_guess import numbers_of
 from asfound.intake.features import GEOMETRY_HEIGHT
 from asfound.intake.guess_state import AXES, Guess
 from asfound.intake.header_words import Title, position_word
@@ -192,3 +193,25 @@ def settle_words(guess: Guess) -> None:
                 "",
                 "Say what they mean under [values.fix] in the mapping file.",
             )
+
+
+def settle_readings(guess: Guess) -> None:
+    """A table of shots in which no column is the depth, but one that is not taken may be."""
+    if guess.kind != "shots" or "depth" in guess.columns:
+        return
+    used = {match.index for match in guess.matched.values()}
+    unused = [
+        title
+        for index, title in enumerate(guess.sample.titles)
+        if title
+        and title != GEOMETRY_HEIGHT
+        and index not in used
+        and numbers_of(guess.cells[index], "ratio", guess.sample.decimal)
+    ]
+    if unused:
+        guess.doubt(
+            "depth",
+            "No column is taken as the depth: the shots will have none.",
+            f"Columns with numbers that are not taken: {', '.join(unused[:8])}.",
+            "If one of them is the depth, name it under [columns.depth] in the mapping file.",
+        )

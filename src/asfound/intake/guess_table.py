@@ -19,6 +19,7 @@ from asfound.intake.guess_crs import frame_of_file
 from asfound.intake.guess_details import (
     settle_heights,
     settle_point,
+    settle_readings,
     settle_signs,
     settle_times,
     settle_words,
@@ -70,6 +71,7 @@ def _guess(guess: Guess) -> None:
     settle_heights(guess)
     settle_point(guess)
     settle_words(guess)
+    settle_readings(guess)
 
 
 def _match(guess: Guess) -> None:

@@ -46,7 +46,7 @@ MISSING = frozenset(
 """Texts, lower case, that mean that nothing was recorded."""
 
 _NUMBER = re.compile(r"^([-+\u2212]?)\s*(\d+[.,]?\d*|[.,]\d+)(e[-+]?\d+)?\s*(.*)$", re.IGNORECASE)
-_DASHED = re.compile(r"^(\d{1,3})\s*-\s*(\d|1[01]|0\d)(?!\d)(?:\.0*)?$")
+_DASHED = re.compile(r"^(\d{1,3})\s*-\s*((?:\d|1[01]|0\d)(?:\.\d*)?)$")
 _FEET_MARKS = re.compile(r"['\u2032\u2019\"\u2033\u201d]|\d\s*-?\s*(?:ft|feet|foot|in)\b", re.I)
 
 

@@ -1,7 +1,7 @@
 """The quantities a column can hold, with the header words that stand for them.
 
-The words are generic words of the trade in English, German, French and Spanish: common practice,
-no source.
+The words are generic words of the trade in English, German, French, Spanish and
+Portuguese: common practice, no source.
 """
 
 from __future__ import annotations
@@ -111,7 +111,7 @@ _ALL = (
         "ellipsoidal height|ellipsoid height|ell height|ell h|hae|height above ellipsoid|"
         "orthometric height|height|elevation|elev|altitude|alt|z|h|up|z coord|hohe|"
         "ellipsoidische hohe|altura|altitud|msl|cota|ground elevation|gnss height|ellh|"
-        "antenna elevation|h ell|height ell|hoehe",
+        "antenna elevation|h ell|height ell|hoehe|rl|reduced level",
     ),
     _both(
         "time",
@@ -121,14 +121,16 @@ _ALL = (
         "zeitpunkt|zeitstempel|uhrzeit|hora|logged at|logged|time logged|survey time|"
         "measured at|recorded at|ortszeit|fecha hora|gnss time|heure",
     ),
-    _both("date", "date", "time", "date|datum|fecha|tag|day|survey date|utc date|local date", ""),
+    _both(
+        "date", "date", "time", "date|datum|fecha|data|tag|day|survey date|utc date|local date", ""
+    ),
     _both(
         "utility",
         "utility",
         "words",
         "utility|utility type|utility kind|service|facility|facility type|sparte|medium|"
         "leitungsart|type|code|feature code|feature type|colour|color|apwa|apwa colour|apwa color|"
-        "utility code|utility colour|utility color|servicio|reseau|kind|farbe",
+        "utility code|utility colour|utility color|servicio|reseau|rede|kind|farbe",
     ),
     _both(
         "line",
@@ -164,7 +166,7 @@ _ALL = (
         "note",
         "words",
         "note|notes|comment|comments|remark|remarks|description|desc|bemerkung|bemerkungen|"
-        "notiz|kommentar|nota|notas|observaciones|memo|text",
+        "notiz|kommentar|nota|notas|observaciones|observacoes|memo|text",
     ),
     _shots(
         "name",
@@ -172,7 +174,7 @@ _ALL = (
         "words",
         "point|point name|point no|point number|point id|pt|pt no|pt id|pt name|shot|shot no|"
         "shot id|shot number|id|no|nr|number|num|#|name|fid|punkt|punkt nr|punktnummer|"
-        "punktname|punto|pid|seq|record|index|locate id|locate|station",
+        "punktname|punto|ponto|pid|seq|record|index|locate id|locate|station",
     ),
     _both(
         "method",
@@ -185,7 +187,7 @@ _ALL = (
         "depth",
         "depth to the centre of the current",
         "length",
-        "depth|depth reading|em depth|dep|tiefe|lagetiefe|profundidad|prof|profondeur|"
+        "depth|depth reading|em depth|dep|tiefe|lagetiefe|profundidad|profundidade|prof|profondeur|"
         "depth of cover|cover|electronic depth|measured depth|depth to centre|"
         "depth to center|tiefenlage|dpth|depth to top|deckung|uberdeckung",
     ),
@@ -193,14 +195,15 @@ _ALL = (
         "current",
         "current",
         "current",
-        "current|signal current|curr|strom|stromstarke|corriente|amps|amperage|courant|"
+        "current|signal current|curr|strom|stromstarke|corriente|corrente|amps|amperage|courant|"
         "line current|ma",
     ),
     _both(
         "frequency",
         "frequency",
         "frequency",
-        "frequency|freq|locate frequency|signal frequency|frequenz|frecuencia|frequence|khz|hz",
+        "frequency|freq|locate frequency|signal frequency|frequenz|frecuencia|frequencia|"
+        "frequence|khz|hz",
     ),
     _shots(
         "signal",
