@@ -191,3 +191,19 @@ def test_decisions_are_taken_listed_and_taken_back(tmp_path):
     assert height.returncode == 0, height.stderr
     (_, second) = json.loads(run("decisions", tmp_path / "job", "--json").stdout)["decisions"]
     assert float(second["value"]) == pytest.approx(1.8288)
+
+
+def test_a_line_with_depths_but_without_heights_is_not_said_to_lack_depths(tmp_path):
+    rows = "Point,Easting,Northing,Depth (m),Utility\n" + "".join(
+        f"{k},{470000 + 3 * k}.00,{100000 + 2 * k}.00,1.10,gas\n" for k in range(12)
+    )
+    (tmp_path / "log.csv").write_text(rows)
+    assert run("new", "job", "--crs", "EPSG:6466", cwd=tmp_path).returncode == 0
+    added = run(
+        *("add", "job", "log.csv", "--frame", "EPSG:6466", "--position-of", "ground"), cwd=tmp_path
+    )
+    assert added.returncode == 0, added.stderr
+    done = run("process", "job", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "no heights" in done.stdout
+    assert "no depths" not in done.stdout

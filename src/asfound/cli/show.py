@@ -432,6 +432,9 @@ def _print_lines(console: Console, results: Results) -> None:
     for line, verdict in zip(results.lines, results.line_verdict, strict=True):
         across, vertical = envelope_95(line.covariance, line.bearing)
         known = vertical[np.isfinite(vertical)]
+        lacking = (
+            "heights" if np.isfinite(results.intake.shots.depth[line.shots]).any() else "depths"
+        )
         table.add_row(
             plain(line.name),
             line.utility.word,
@@ -441,7 +444,7 @@ def _print_lines(console: Console, results: Results) -> None:
             f"{line.length / unit.metres:.1f}",
             f"{np.median(across) / unit.metres:.2f}",
             f"{np.max(across) / unit.metres:.2f}",
-            f"{np.median(known) / unit.metres:.2f}" if len(known) else "no depths",
+            f"{np.median(known) / unit.metres:.2f}" if len(known) else f"no {lacking}",
             Verdict(int(verdict)).word,
         )
     if table.row_count:
