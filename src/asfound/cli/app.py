@@ -267,7 +267,8 @@ def sweep(
 ) -> None:
     """Show one sweep: readings, the conductors found, what one-conductor logic would have said."""
     from asfound.deliver import sweep_pdf, sweep_svg
-    from asfound.folder import run_job, write_whole
+    from asfound.files import write_whole
+    from asfound.folder import run_job
 
     with show.steps(quiet=json) as step:
         results = run_job(job, progress=step)
@@ -307,7 +308,7 @@ def frames(
     """Show how far reference frames lie apart at a place, and what a mix-up would cost."""
     from asfound.cli.stakeout import day_of
     from asfound.deliver import frames_svg
-    from asfound.folder import write_whole
+    from asfound.files import write_whole
     from asfound.geodesy import compare_frames
     from asfound.stakeout import day_epoch
     from asfound.units import METRE

@@ -98,13 +98,13 @@ def stakeout(
     """
     from asfound.cli.ledger import note
     from asfound.deliver.stakeout_files import list_files, list_record
+    from asfound.files import write_whole
     from asfound.folder import (
         open_job,
         parse_spacing,
         read_settings,
         read_stakeouts,
         store_stakeout,
-        write_whole,
     )
     from asfound.model import Frame, LineChoice, StakeoutRequest
     from asfound.stakeout import LEAST_SPACING, make_stakeout

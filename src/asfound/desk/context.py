@@ -216,7 +216,7 @@ def not_processed() -> UnknownError:
 def save_results(path: Path, results: Results) -> None:
     """Keep results for questions about single shots; only the desk's own process reads them."""
     from asfound import __version__
-    from asfound.folder import write_whole
+    from asfound.files import write_whole
 
     write_whole(path, pickle.dumps((__version__, results), protocol=5))
 

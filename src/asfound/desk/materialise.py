@@ -12,7 +12,8 @@ import tomli_w
 from asfound.desk.blobs import Blobs
 from asfound.desk.state import JobState, UploadState, dig_tree, with_dates
 from asfound.errors import InputError
-from asfound.folder import JobFolder, decisions_text, plain_name, write_whole
+from asfound.files import write_whole
+from asfound.folder import JobFolder, decisions_text, plain_name
 
 _DIGS_HEAD = "# What will be dug and what was seen; lengths in metres in the job's frame.\n"
 _STAKEOUT_HEAD = "# Stakeout lists: what to find again, for which correction service, when.\n"

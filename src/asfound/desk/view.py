@@ -33,7 +33,7 @@ from asfound.desk.details import (
     sweep_detail,
 )
 from asfound.desk.shot_columns import SCALE, shots_bytes
-from asfound.folder import write_whole
+from asfound.files import write_whole
 from asfound.job.digging import ground_surface
 from asfound.model import APWA_COLOURS, DigClearance, Results, Severity, Utility, Verdict
 from asfound.units import length_unit

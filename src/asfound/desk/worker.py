@@ -33,7 +33,8 @@ from asfound.desk.problems import desk_words, sentence
 from asfound.desk.receivers import receivers_of
 from asfound.desk.state import QUIET_ACTIONS, JobState
 from asfound.errors import AsfoundError
-from asfound.folder import process_job, write_whole
+from asfound.files import write_whole
+from asfound.folder import process_job
 from asfound.store import StoreError, Task
 from asfound.store.canonical import canonical_json
 

@@ -20,7 +20,7 @@ from asfound.folder.jobs import (
     read_intake,
     run_job,
 )
-from asfound.folder.layout import JobFolder, open_job, plain_name, write_whole
+from asfound.folder.layout import JobFolder, open_job, plain_name
 from asfound.folder.plan import read_plan
 from asfound.folder.repeats import add_repeat, read_repeats
 from asfound.folder.settings import read_settings, settings_from_tree, settings_text
@@ -86,5 +86,4 @@ __all__ = [
     "store_stakeout",
     "tag_of",
     "undo_decision",
-    "write_whole",
 ]

@@ -13,7 +13,8 @@ from typing import Any
 import tomli_w
 
 from asfound.errors import InputError, SettingsError
-from asfound.folder.layout import JobFolder, write_whole
+from asfound.files import write_whole
+from asfound.folder.layout import JobFolder
 from asfound.folder.settings import Table, tables_of, text
 from asfound.folder.uploads import list_uploads
 from asfound.job import check_decision

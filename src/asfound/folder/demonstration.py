@@ -8,8 +8,9 @@ from pathlib import Path
 
 from asfound.demo import RETURN_VISIT, generate
 from asfound.errors import InputError
+from asfound.files import write_whole
 from asfound.folder.jobs import new_job
-from asfound.folder.layout import JobFolder, open_job, write_whole
+from asfound.folder.layout import JobFolder, open_job
 from asfound.folder.stakeout import store_stakeout
 from asfound.folder.uploads import add_upload
 

@@ -13,9 +13,10 @@ import numpy as np
 import tomli_w
 
 from asfound.errors import InputError, SettingsError
+from asfound.files import read_bytes, write_whole
 from asfound.folder.dig_tables import Floats, following_ground, length_in, points_in
-from asfound.folder.layout import JobFolder, plain_name, write_whole
-from asfound.folder.settings import Table, number, positive, read_bytes, read_settings, text
+from asfound.folder.layout import JobFolder, plain_name
+from asfound.folder.settings import Table, number, positive, read_settings, text
 from asfound.folder.settings import utility_word as utility
 from asfound.intake.digs import DigDefaults, read_digs
 from asfound.model import Dig, Frame, JobSettings, Utility

@@ -11,7 +11,8 @@ import numpy as np
 from asfound.deliver import write_outputs
 from asfound.deliver.stakeout_files import list_endings
 from asfound.errors import AsfoundError, InputError
-from asfound.folder.layout import JobFolder, open_job, write_whole
+from asfound.files import write_whole
+from asfound.folder.layout import JobFolder, open_job
 from asfound.folder.plan import read_plan
 from asfound.folder.settings import read_settings, settings_text
 from asfound.folder.uploads import list_uploads, read_record

@@ -21,9 +21,10 @@ from typing import Any
 
 from asfound import __version__
 from asfound.errors import InputError
+from asfound.files import read_bytes, sha256_of
 from asfound.folder.decisions import Decided, list_decisions
-from asfound.folder.layout import JobFolder, sha256_of
-from asfound.folder.settings import read_bytes, read_settings
+from asfound.folder.layout import JobFolder
+from asfound.folder.settings import read_settings
 from asfound.folder.uploads import UploadRecord, list_uploads, mapping_file
 from asfound.store import (
     BusyError,

@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import tomli_w
 
-from asfound.folder.layout import JobFolder, write_whole
+from asfound.files import write_whole
+from asfound.folder.layout import JobFolder
 from asfound.folder.settings import Table, number, tables_of, text
 from asfound.model import Repeat, ShotKey
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from asfound.accuracy import KNOWN_BY, scheme
 from asfound.errors import InputError, SettingsError
+from asfound.files import read_bytes
 from asfound.folder.layout import JobFolder
 from asfound.model import (
     AccuracySettings,
@@ -161,15 +162,13 @@ def read_settings(folder: JobFolder) -> JobSettings:
     """
     path = folder.settings_file
     try:
-        tree = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        tree = tomllib.loads(read_bytes(path).decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(
             f"not readable as TOML: {error}.",
             where=str(path),
             remedy="Correct the line it names.",
         ) from error
-    except OSError as error:
-        raise InputError(f"can't be read: {error.strerror}.", where=str(path)) from error
     return settings_from_tree(tree, str(path), grids=(str(folder.grids),))
 
 
@@ -437,21 +436,3 @@ def settings_text(settings: JobSettings) -> str:
 
         lines += ["", tomli_w.dumps({"profile": settings.profile}).rstrip()]
     return "\n".join(lines) + "\n"
-
-
-def read_bytes(path: Path) -> bytes:
-    """Whole content of a file.
-
-    Raises
-    ------
-    InputError
-        If it can't be read.
-    """
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise InputError(
-            f"can't be read: {error.strerror or error}.",
-            where=str(path),
-            remedy="Check the name and the permissions.",
-        ) from error

@@ -11,7 +11,8 @@ from typing import Any
 import tomli_w
 
 from asfound.errors import AsfoundError, InputError, SettingsError
-from asfound.folder.layout import JobFolder, write_whole
+from asfound.files import write_whole
+from asfound.folder.layout import JobFolder
 from asfound.folder.settings import Table, day, flag, number, positive, tables_of, text
 from asfound.model import Frame, LineChoice, StakeoutRequest
 from asfound.stakeout import LEAST_SPACING, check_request

@@ -20,8 +20,9 @@ from typing import Any
 import tomli_w
 
 from asfound.errors import AmbiguityError, InputError, SettingsError
-from asfound.folder.layout import JobFolder, plain_name, sha256_of, write_whole
-from asfound.folder.settings import read_bytes, read_settings
+from asfound.files import read_bytes, sha256_of, write_whole
+from asfound.folder.layout import JobFolder, plain_name
+from asfound.folder.settings import read_settings
 from asfound.intake import (
     Doubt,
     Mapping,

@@ -15,14 +15,13 @@ bytes everywhere, nothing in it can swell when unpacked, and no byte of it can c
 from __future__ import annotations
 
 import hashlib
-import os
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from asfound.errors import InputError
+from asfound.files import whole_file
 from asfound.store._package import CHUNK, plain_member, write_zip
 from asfound.store._text import checked_text
 from asfound.store.canonical import canonical_json
@@ -185,7 +184,8 @@ def build_release(
     sums[MANIFEST] = hashlib.sha256(manifest.encode()).hexdigest()
     listed = sums_text(sums)
     files[SUMS], files[SIGNATURE] = listed, key.sign_raw(listed)
-    _write_whole(target, files, sums)
+    with whole_file(target) as stream:
+        write_zip(stream, {name: _source(name, source, sums) for name, source in files.items()})
     return BuiltRelease(target, sums[MANIFEST], key.sign(listed), key.public, ledger.head)
 
 
@@ -259,32 +259,6 @@ def _check_uploads(entries: Sequence[Entry], digests: set[str]) -> None:
 
 def sums_text(sums: Mapping[str, str]) -> bytes:
     return "".join(f"{sums[name]}  {name}\n" for name in sorted(sums)).encode()
-
-
-def _write_whole(target: Path, files: Mapping[str, bytes | Path], sums: Mapping[str, str]) -> None:
-    """Write the zip under a temporary name, then rename it."""
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=target.parent, prefix=".part-")
-        try:
-            with os.fdopen(handle, "wb") as stream:
-                write_zip(
-                    stream,
-                    {name: _source(name, source, sums) for name, source in files.items()},
-                )
-                stream.flush()
-                os.fsync(stream.fileno())
-            Path(temporary).chmod(0o644)
-            Path(temporary).replace(target)
-        except BaseException:
-            Path(temporary).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise InputError(
-            f"can't be written: {error.strerror or error}.",
-            where=str(target),
-            remedy="Check the folder's permissions and the free space.",
-        ) from error
 
 
 def _source(
