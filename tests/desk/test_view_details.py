@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from asfound.cli import explain
 from asfound.desk.details import (
     find_line,
     find_shot,
@@ -33,10 +34,14 @@ def test_every_shot_is_found_by_its_name(results: Results) -> None:
         assert find_shot(results, results.shot_name(index)) == index
 
 
-@pytest.mark.parametrize("name", ["", "A", "A-", "A-0", "A-9999", "Z-1", "A-١", "A--1", "../A-1"])
-def test_a_name_that_is_no_shot_is_refused_with_a_remedy(results: Results, name: str) -> None:
+@pytest.mark.parametrize(
+    "name",
+    ["", "A", "A-", "A-0", "A-9999", "Z-1", "A-١", "A--1", "../A-1", "A-²", "A-" + "9" * 5000],
+)
+@pytest.mark.parametrize("find", [find_shot, explain.find_shot])
+def test_a_name_that_is_no_shot_is_refused_with_a_remedy(results: Results, name: str, find) -> None:
     with pytest.raises(InputError) as error:
-        find_shot(results, name)
+        find(results, name)
     assert error.value.remedy
 
 

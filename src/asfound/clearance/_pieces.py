@@ -51,6 +51,19 @@ class Pieces:
     def take(self, index: Integers) -> Pieces:
         return Pieces(self.kind[index], self.shape[index], self.station[index])
 
+    def less(self, origin: Floats) -> Pieces:
+        """The same pieces from an origin (3,) near them [m]: smaller numbers keep more digits."""
+        shape = self.shape.copy()
+        e, n, z = origin
+        for kind, columns in (
+            (SLAB, (e, n, 0, 0, 0, 0, z, 0)),
+            (DISC, (e, n, 0, z, 0, 0, 0, 0)),
+            (WEDGE, (e, n, e, n, e, n, z, 0)),
+            (TUBE, (e, n, z, e, n, z, 0, 0)),
+        ):
+            shape[self.kind == kind] -= np.array(columns, np.float64)
+        return Pieces(self.kind, shape, self.station)
+
     @staticmethod
     def of(rows: list[tuple[int, tuple[float, ...], float, float]]) -> Pieces:
         """From rows of kind, shape and stations."""

@@ -127,17 +127,8 @@ def make_scene(
         root[:, 0, 0] = root[:, 1, 1] = -solid.horizontal_sd
         root[:, 2, 2] = -solid.vertical_sd
         root[:, 2, fixed:strays] = -ground
-    shape = pieces.shape.copy()
-    e, n, z = origin
-    for kind, columns in (
-        (SLAB, (e, n, 0, 0, 0, 0, z, 0)),
-        (DISC, (e, n, 0, z, 0, 0, 0, 0)),
-        (WEDGE, (e, n, e, n, e, n, z, 0)),
-        (TUBE, (e, n, z, e, n, z, 0, 0)),
-    ):
-        shape[pieces.kind == kind] -= np.array(columns, np.float64)
     return Scene(
-        mean - origin, root, real, Pieces(pieces.kind, shape, pieces.station), path, path_root,
+        mean - origin, root, real, pieces.less(origin), path, path_root,
         radius, radius_spread, float(pieces.rounding.max(initial=0.0)),
     )  # fmt: skip
 

@@ -66,9 +66,7 @@ def approach_words(approach: Approach, dig: Dig) -> tuple[str, ...]:
     return tuple(words)
 
 
-def dig_words(
-    dig: Dig, approaches: Sequence[Approach], searched: float, reach: float
-) -> tuple[str, ...]:
+def dig_words(dig: Dig, approaches: Sequence[Approach], searched: float) -> tuple[str, ...]:
     """Sentences about a dig as a whole."""
     located = [a for a in approaches if a.source == "located"]
     words = []

@@ -132,7 +132,7 @@ def check_digs(
                 approaches=tuple(approaches),
                 searched=share,
                 reach=widest,
-                words=dig_words(solid.dig, approaches, share, widest),
+                words=dig_words(solid.dig, approaches, share),
                 cautions=CAUTIONS,
             )
         )
@@ -202,7 +202,7 @@ def look(
 ) -> list[View]:
     """All lines near one dig, after exposures."""
     lines = pairs.line[pairs.dig == dig].tolist()
-    stations = {line: _nodes(known[line], solid, reach) for line in lines}
+    stations = {line: _nodes(known[line], solid) for line in lines}
     belief = placed.belief({k: s[0] for k, s in stations.items()})
     views = []
     for line in lines:
@@ -213,7 +213,7 @@ def look(
     return views
 
 
-def _nodes(line: KnownLine, solid: Solid, reach: float) -> tuple[Floats, npt.NDArray[np.bool_]]:
+def _nodes(line: KnownLine, solid: Solid) -> tuple[Floats, npt.NDArray[np.bool_]]:
     """Stations of the line near the dig, and which neighbours are joined."""
     if len(line.station) < 2:
         return line.station, np.empty(0, bool)
@@ -335,7 +335,7 @@ def _approach(
         line_bearing=float(np.mod(np.arctan2(run[0], run[1]), 2.0 * np.pi)),
         line_covariance=covariance,
         ground_height=float(np.interp(station, line.station, line.ground)),
-        crosses=_crosses(scene, solid),
+        crosses=_crosses(scene),
         clearance=clearance,
         horizontal=float(np.hypot(away[0], away[1])) * part,
         vertical=float(abs(away[2])) * part,
@@ -368,7 +368,7 @@ def _shortfall(scene: Scene, rule: ClearanceRule, clearance: float) -> float:
     return both - float(over[0])
 
 
-def _crosses(scene: Scene, solid: Solid) -> bool:
+def _crosses(scene: Scene) -> bool:
     """Whether the axis passes over or under the dig."""
     gap = float(core_distance(scene, np.zeros((1, scene.size)), PLAN)[0])
     return gap <= scene.rounding + 1e-6

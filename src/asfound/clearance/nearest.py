@@ -99,7 +99,7 @@ def nearest_approaches(axes: Axes, pieces: Pieces, owner: Integers, reach: float
         return _nothing()
     origin = np.round(axes.point.mean(axis=0))
     point = axes.point - origin
-    local = _moved(pieces, origin)
+    local = pieces.less(origin)
     begin, last, line = _chunks(axes.starts)
     chunk, piece = _near(point, begin, last, local.boxes(), reach)
     if len(chunk) == 0:
@@ -291,20 +291,6 @@ def _slope(
     vector = away(kind, tuple(shape.T), at[:, 0], at[:, 1], at[:, 2])
     slope = vector[0] * step[:, 0] + vector[1] * step[:, 1] + vector[2] * step[:, 2]
     return slope, np.sqrt(vector[0] ** 2 + vector[1] ** 2 + vector[2] ** 2)
-
-
-def _moved(pieces: Pieces, origin: Floats) -> Pieces:
-    """Pieces in local coordinates, which keep more digits."""
-    shape = pieces.shape.copy()
-    e, n, z = origin
-    for kind, columns in (
-        (SLAB, (e, n, 0, 0, 0, 0, z, 0)),
-        (DISC, (e, n, 0, z, 0, 0, 0, 0)),
-        (WEDGE, (e, n, e, n, e, n, z, 0)),
-        (TUBE, (e, n, z, e, n, z, 0, 0)),
-    ):
-        shape[pieces.kind == kind] -= np.array(columns, np.float64)
-    return Pieces(pieces.kind, shape, pieces.station)
 
 
 def _chunks(starts: Integers) -> tuple[Integers, Integers, Integers]:

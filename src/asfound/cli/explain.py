@@ -31,14 +31,10 @@ def find_shot(results: Results, name: str) -> int:
     InputError
         If no shot or several have that name.
     """
-    shots, sources = results.intake.shots, results.intake.sources
-    tag, _, row = name.rpartition("-")
-    tags = [source.tag for source in sources]
-    if tag.upper() in tags and row.isdigit():
-        found = np.flatnonzero((shots.source == tags.index(tag.upper())) & (shots.row == int(row)))
-        if len(found):
-            return int(found[0])
-    own = np.flatnonzero(shots.name.words() == name)
+    index = results.shot_index(name.upper())
+    if index >= 0:
+        return index
+    own = np.flatnonzero(results.intake.shots.name.words() == name)
     if len(own) == 1:
         return int(own[0])
     raise InputError(
@@ -93,7 +89,7 @@ def explained(results: Results, index: int, raw: Sequence[tuple[str, str]], *, j
         return
     console = console_for()
     unit = length_unit(results.settings.length_unit)
-    _print_where(console, results, index, facts, unit)
+    _print_where(console, results, facts, unit)
     _print_raw(console, raw)
     _print_budget(console, terms, unit)
     for finding in about:
@@ -142,7 +138,7 @@ def _facts(results: Results, index: int) -> dict[str, Any]:
 
 
 def _print_where(
-    console: Console, results: Results, index: int, facts: dict[str, Any], unit: LengthUnit
+    console: Console, results: Results, facts: dict[str, Any], unit: LengthUnit
 ) -> None:
     def length(metres: float, digits: int = 2) -> str:
         if not np.isfinite(metres):

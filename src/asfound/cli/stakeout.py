@@ -156,7 +156,7 @@ def stakeout(
         store_stakeout(folder, request)
         note(folder)
     if json:
-        show.print_json({**list_record(results, made), "files": files, "stored": store})
+        show.print_json({**list_record(made), "files": files, "stored": store})
         return
     _print(results, made, files)
     if store:

@@ -21,7 +21,7 @@ from asfound.deliver.digs_json import digs_json
 from asfound.deliver.shapes import LineShape
 from asfound.deliver.stakeout_files import list_record
 from asfound.deliver.tables import TABLES
-from asfound.model import BudgetTerm, Line
+from asfound.model import BudgetTerm, DecisionOutcome, Line
 
 SCHEMA = "asfound-results/1"
 KEYS = {
@@ -111,7 +111,7 @@ def results_json(delivery: Delivery) -> bytes:
         ("columns", {name: _columns(delivery, name) for name in TABLES}),
         ("uploads", _Rows(_uploads(delivery))),
         ("operations", _Rows(_operations(delivery))),
-        ("budget", _Rows([_term(delivery, term) for term in results.budget.terms])),
+        ("budget", _Rows([_term(term) for term in results.budget.terms])),
         (
             "rules_not_run",
             _Rows(
@@ -132,7 +132,7 @@ def results_json(delivery: Delivery) -> bytes:
     parts.append(("corrections", _Rows(_corrections(delivery))))
     parts.append(("accuracy", accuracy_json(delivery)))
     parts.append(("clearance", digs_json(delivery)))
-    lists = [list_record(delivery.results, made) for made in delivery.results.stakeouts]
+    lists = [list_record(made) for made in delivery.results.stakeouts]
     parts.append(("stakeouts", _Rows(lists)))
     parts.append(("joins", _Rows(_joins(delivery))))
     parts.append(("decisions", _Rows(_decisions(delivery))))
@@ -249,7 +249,7 @@ def _operations(delivery: Delivery) -> list[dict[str, Any]]:
     ]
 
 
-def _term(delivery: Delivery, term: BudgetTerm) -> dict[str, Any]:
+def _term(term: BudgetTerm) -> dict[str, Any]:
     """One cause of error: its standard deviation at each shot, or one for all."""
     horizontal = np.sqrt((np.asarray(term.east_east) + np.asarray(term.north_north)) / 2.0)
     vertical = np.sqrt(np.asarray(term.up_up))
@@ -331,19 +331,33 @@ def _corrections(delivery: Delivery) -> list[dict[str, Any]]:
     ]
 
 
+def decision_record(outcome: DecisionOutcome, shots: Sequence[str]) -> dict[str, Any]:
+    """A decision and what became of it, for programs.
+
+    Parameters
+    ----------
+    outcome : DecisionOutcome
+    shots : sequence of str
+        Names of the shots it touched.
+    """
+    made = outcome.decision
+    return {
+        "id": made.id,
+        "kind": made.kind,
+        "value": made.value,
+        "who": made.who,
+        "when": made.when.isoformat(),
+        "why": made.why,
+        "done": outcome.done,
+        "shots": list(shots),
+        "outcome": outcome.words,
+    }
+
+
 def _decisions(delivery: Delivery) -> list[dict[str, Any]]:
+    names = delivery.shot_names
     return [
-        {
-            "id": item.decision.id,
-            "kind": item.decision.kind,
-            "value": item.decision.value,
-            "who": item.decision.who,
-            "when": item.decision.when.isoformat(),
-            "why": item.decision.why,
-            "done": item.done,
-            "shots": [delivery.shot_names[index] for index in item.shots],
-            "outcome": item.words,
-        }
+        decision_record(item, [names[index] for index in item.shots])
         for item in delivery.results.decided
     ]
 

@@ -80,7 +80,7 @@ def list_words(results: Results, made: StakeoutList) -> list[str]:
     return [*lines, *(lengths_in(words, unit) for words in about_list(targets))]
 
 
-def list_record(results: Results, made: StakeoutList) -> dict[str, Any]:
+def list_record(made: StakeoutList) -> dict[str, Any]:
     """One list for programs: metres and degrees, x and y in the service's own unit."""
     request, targets = made.request, made.targets
     record: dict[str, Any] = {

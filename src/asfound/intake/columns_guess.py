@@ -74,7 +74,7 @@ def match_columns(
     return dict(sorted(chosen.items(), key=lambda item: order.index(item[0])))
 
 
-def numbers_of(cells: list[str], dimension: str, decimal: str) -> list[float]:
+def numbers_of(cells: list[str], decimal: str) -> list[float]:
     """Numbers among cells, in the unit in which they stand (cells with a unit are left out)."""
     found = []
     for cell in cells:

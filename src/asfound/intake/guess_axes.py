@@ -69,7 +69,7 @@ def without_header(guess: Guess) -> None:
         "header line to a copy of the file.",
     )
     for index, cells in enumerate(guess.cells):
-        numbers = numbers_of(cells, "ratio", guess.sample.decimal)
+        numbers = numbers_of(cells, guess.sample.decimal)
         if not cells or len(numbers) < len(cells) or not any(v % 1 for v in numbers):
             continue
         spread = np.ptp(numbers)

@@ -206,7 +206,7 @@ def settle_readings(guess: Guess) -> None:
         if title
         and title != GEOMETRY_HEIGHT
         and index not in used
-        and numbers_of(guess.cells[index], "ratio", guess.sample.decimal)
+        and numbers_of(guess.cells[index], guess.sample.decimal)
     ]
     if unused:
         guess.doubt(

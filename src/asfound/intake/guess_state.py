@@ -70,7 +70,7 @@ class Guess:
         return title if title and self.sample.titles.count(title) == 1 else index + 1
 
     def numbers(self, name: str) -> list[float]:
-        return numbers_of(self.cells[self.matched[name].index], "ratio", self.sample.decimal)
+        return numbers_of(self.cells[self.matched[name].index], self.sample.decimal)
 
     def has_position(self) -> bool:
         return {"longitude", "latitude"} <= self.matched.keys() or {

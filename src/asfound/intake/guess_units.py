@@ -74,7 +74,7 @@ def _measured(guess: Guess, name: str, match: Matched, key: str | int, declared:
         return Column(key, _grid_unit(guess, name, match, unit, bool(declared)))
     if name == "height" and unit == "ft" and not declared:
         unit = _foot_of_frame(guess, match)
-    values = numbers_of(cells, dimension, guess.sample.decimal)
+    values = numbers_of(cells, guess.sample.decimal)
     if name == "depth":
         form = form or _depth_sign(guess, match, values)
     if dimension == "length" and _unreadable(guess, name, match, unit, bool(declared)):

@@ -54,7 +54,7 @@ def guess_angle(
     marked = [c for c in cells if re.search(r"\d\D+\d+\D+\d|\d\s*[°º:\s'\u2032]\s*\d", c[1:])]
     if marked and len(marked) > 0.5 * len(cells):
         return "deg", "dms", hemisphere, doubts
-    packed = _packed(name, numbers_of(cells, "ratio", decimal))
+    packed = _packed(name, numbers_of(cells, decimal))
     if packed:
         doubts.append(
             Doubt(

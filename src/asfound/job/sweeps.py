@@ -102,7 +102,7 @@ def locate_sweeps(
             )
             for k in range(count)
         )
-        line, target = _line_under(sweep, found, start, end, shots, ground, assembly)
+        line, target = _line_under(sweep, found, start, end, ground, assembly)
         shown = _shown(fits.position[index], fits.depth[index], fits.current[index], count, target)
         located.append(
             LocatedSweep(
@@ -177,7 +177,6 @@ def _line_under(
     found: Sequence[LocatedConductor],
     start: Floats,
     end: Floats,
-    shots: Shots,
     ground: Ground,
     assembly: Assembly,
 ) -> tuple[int, int]:

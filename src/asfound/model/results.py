@@ -100,3 +100,13 @@ class Results:
         """A shot's name in the job: the upload's tag and the row, such as ``'A-17'``."""
         shots = self.intake.shots
         return f"{self.intake.sources[shots.source[index]].tag}-{shots.row[index]}"
+
+    def shot_index(self, name: str) -> int:
+        """Index of the shot of that name in the job, such as ``'A-17'``; -1 where it has none."""
+        tag, _, row = name.rpartition("-")
+        tags = [source.tag for source in self.intake.sources]
+        if tag not in tags or not (row.isascii() and row.isdigit() and len(row) < 19):
+            return -1
+        shots = self.intake.shots
+        found = np.flatnonzero((shots.source == tags.index(tag)) & (shots.row == int(row)))
+        return int(found[0]) if len(found) else -1

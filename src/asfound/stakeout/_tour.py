@@ -156,13 +156,13 @@ class Tour:
                             continue
                         gain = freed - from_a[c] - distance[far_end][d] + distance[c][d]
                         if gain > _LEAST:
-                            self._shift(a, far_end, way, size, c, d)
+                            self._shift(a, way, size, c, d)
                             self.gain += gain
                             return a, far_end, outside, beyond, c, d
         return ()
 
-    def _shift(self, a: int, far_end: int, way: int, size: int, c: int, d: int) -> None:
-        """Put the stretch from `a` to `far_end` between c (beside `a`) and d."""
+    def _shift(self, a: int, way: int, size: int, c: int, d: int) -> None:
+        """Put the stretch of `size` points from `a` on between c (beside `a`) and d."""
         order, place = self.order, self.place
         count = len(order)
         here = place[a]

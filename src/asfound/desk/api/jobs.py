@@ -22,7 +22,6 @@ from asfound.desk.api.common import (
     new_router,
     page_of,
 )
-from asfound.desk.context import Desk
 from asfound.desk.events import describe_task, task_body
 from asfound.desk.guard import desk_of, identity_of
 from asfound.desk.problems import Refused
@@ -61,7 +60,7 @@ class NewRelease(Body):
     name: Short
 
 
-def job_body(desk: Desk, job: Job) -> Json:
+def job_body(job: Job) -> Json:
     """A job as the API says it."""
     return {
         "id": job.id,
@@ -79,7 +78,7 @@ def list_jobs(request: Request, cursor: Cursor = 0, limit: Limit = 100) -> Json:
     desk = desk_of(request)
     jobs = desk.store.list_jobs()
     page = page_of("jobs", jobs, cursor, limit)
-    return {**page, "jobs": [job_body(desk, job) for job in page["jobs"]]}
+    return {**page, "jobs": [job_body(job) for job in page["jobs"]]}
 
 
 @router.post("/jobs", status_code=201, summary="Start a job")
@@ -96,7 +95,7 @@ def start_job(request: Request, body: NewJob, key: Key = None) -> Json:
             body.name, body.crs, epoch=body.epoch, unit=body.unit, geoid=body.geoid
         )
         entry = actions.create_job(desk, identity, settings, key=key)
-    return job_body(desk, desk.store.job(entry.job))
+    return job_body(desk.store.job(entry.job))
 
 
 @router.get("/jobs/{job}", summary="A job and what is left to process")
@@ -105,7 +104,7 @@ def show_job(request: Request, job: JobId) -> Json:
     desk = desk_of(request)
     found, state = desk.store.job(job), desk.state(job)
     return {
-        **job_body(desk, found),
+        **job_body(found),
         "uploads": len(state.current),
         "posted": sum(len(rows) for rows in state.posted.values()),
         "decisions": sum(item.undone is None for item in state.decided),
@@ -120,7 +119,7 @@ def change_job(request: Request, job: JobId, body: ChangedJob) -> Json:
     """An archived job stays readable."""
     desk = desk_of(request)
     desk.store.job(job)
-    return job_body(desk, desk.store.change_job(job, state=body.state))
+    return job_body(desk.store.change_job(job, state=body.state))
 
 
 @router.get("/jobs/{job}/settings", summary="A job's settings")

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from asfound.errors import InputError
-from asfound.model import (
-    Results,
-)
+from asfound.model import Results
 
 
 def find_shot(results: Results, name: str) -> int:
@@ -18,13 +14,9 @@ def find_shot(results: Results, name: str) -> int:
     InputError
         If the job has no such shot.
     """
-    tag, _, row = name.rpartition("-")
-    tags = [source.tag for source in results.intake.sources]
-    if tag in tags and row.isascii() and row.isdigit():
-        shots = results.intake.shots
-        found = np.flatnonzero((shots.source == tags.index(tag)) & (shots.row == int(row)))
-        if len(found):
-            return int(found[0])
+    index = results.shot_index(name)
+    if index >= 0:
+        return index
     raise InputError(
         f"the job has no shot '{name}'.",
         where="shot",

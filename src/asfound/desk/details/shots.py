@@ -8,17 +8,12 @@ import numpy as np
 import numpy.typing as npt
 
 from asfound.budget import explain_shot
+from asfound.deliver.results_json import decision_record
 from asfound.desk.details._json import Json, number
 from asfound.desk.details.finding import find_line
 from asfound.desk.details.findings import findings_about
 from asfound.errors import InputError
-from asfound.model import (
-    Fix,
-    Method,
-    Results,
-    Utility,
-    Verdict,
-)
+from asfound.model import Fix, Method, Results, Utility, Verdict
 
 _MOST_PAGE = 1000
 
@@ -84,7 +79,9 @@ def shot_detail(results: Results, index: int, raw: Sequence[tuple[str, str]] = (
         ],
         "findings": findings_about(results, "shot", index),
         "decisions": [
-            _decision(results, k) for k, item in enumerate(results.decided) if index in item.shots
+            decision_record(item, [results.shot_name(k) for k in item.shots])
+            for item in results.decided
+            if index in item.shots
         ],
         "control_check": _control_check(results, index),
         "raw": [{"column": title, "cell": cell} for title, cell in raw],
@@ -191,20 +188,6 @@ def _holding(results: Results, wanted: str) -> npt.NDArray[np.bool_]:
         if source.tag.casefold() == tag and row.isascii() and row.isdigit():
             found |= (shots.source == k) & (shots.row == int(row))
     return found
-
-
-def _decision(results: Results, number_of: int) -> Json:
-    item = results.decided[number_of]
-    return {
-        "id": item.decision.id,
-        "kind": item.decision.kind,
-        "value": item.decision.value,
-        "who": item.decision.who,
-        "when": item.decision.when.isoformat(),
-        "why": item.decision.why,
-        "done": item.done,
-        "outcome": item.words,
-    }
 
 
 def _control_check(results: Results, index: int) -> Json | None:

@@ -22,7 +22,6 @@ def describe(
     position_sd: FloatArray,
     depth_sd: FloatArray,
     evidence: FloatArray,
-    p_value: float,
     noise_known: bool,
     gain_known: bool,
     explained: bool,

@@ -198,7 +198,6 @@ class SweepFits:
             position_sd=self.position_sd[sweep, :n],
             depth_sd=self.depth_sd[sweep, :n],
             evidence=self.evidence[sweep],
-            p_value=float(self.p_value[sweep]),
             noise_known=bool(self.noise_known[sweep]),
             gain_known=bool(self.gain_known[sweep]),
             explained=self.status[sweep] == SweepStatus.EXPLAINED,
