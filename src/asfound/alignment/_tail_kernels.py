@@ -16,6 +16,7 @@ Codes = npt.NDArray[np.int32]
 LOOSE_TAIL = 1.8
 TAIL_TURN = 25.0 * pi / 180.0
 LEAST_SIZE = 5
+HOLE = 1.4
 
 
 @part
@@ -88,11 +89,20 @@ def suspect_ends(chain: Codes, nodes: Integers, starts: Integers, ends: Integers
     return number
 
 
-@kernel(INTEGERS, INTEGERS, CODES, INTEGERS_OUT)
-def find_strangers(nodes: Integers, starts: Integers, where: Codes, ends: Integers) -> int:
+@kernel(FLOATS, FLOATS, INTEGERS, INTEGERS, CODES, FLOATS, INTEGERS_OUT)
+def find_strangers(
+    x: Floats,
+    y: Floats,
+    nodes: Integers,
+    starts: Integers,
+    where: Codes,
+    step: Floats,
+    ends: Integers,
+) -> int:
     """Of suspect ends those that the log has between neighbours of one other path.
 
-    They are moved to the front; returns how many.
+    These neighbours lie farther apart than the path's usual step, so that a shot is missing there.
+    The ends found are moved to the front; returns how many.
     """
     number = 0
     for end in ends:
@@ -103,7 +113,10 @@ def find_strangers(nodes: Integers, starts: Integers, where: Codes, ends: Intege
             continue
         low, high = min(before, after) - 1, max(before, after) + 1
         path = np.searchsorted(starts, low, side="right") - 1
-        if high < starts[path + 1] and not starts[path] <= end < starts[path + 1]:
+        if high >= starts[path + 1] or starts[path] <= end < starts[path + 1]:
+            continue
+        one, two = nodes[before], nodes[after]
+        if sqrt((x[two] - x[one]) ** 2 + (y[two] - y[one]) ** 2) > HOLE * step[path]:
             ends[number] = end
             number += 1
     return number

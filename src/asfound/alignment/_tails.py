@@ -44,7 +44,9 @@ def shed_by_log(
     """
     ends = np.empty(2 * len(paths), np.int64)
     ends = ends[: suspect_ends(points.chain, paths.nodes, paths.starts, ends)]
-    wrong = ends[: find_strangers(paths.nodes, paths.starts, where, ends)]
+    step = usual_step(points, paths)
+    x, y = points.x, points.y
+    wrong = ends[: find_strangers(x, y, paths.nodes, paths.starts, where, step, ends)]
     # a head is cut off after itself, a tail before
     head = np.isin(wrong, paths.starts[:-1])
     starts = np.union1d(paths.starts, np.where(head, wrong + 1, wrong))

@@ -13,6 +13,7 @@ from asfound.alignment._alongside import (
 )
 from asfound.alignment._ends import join_ends
 from asfound.alignment._log_runs import log_runs
+from asfound.alignment._mend import mend
 from asfound.alignment._neighbours import neighbour_paths
 from asfound.alignment._points import Paths, Points, grouped_median, select_points
 from asfound.alignment._record import record_lines
@@ -89,7 +90,8 @@ def _all_paths(points: Points) -> tuple[Paths, npt.NDArray[np.bool_]]:
     paths = take_in_small(points, paths, alone, where)
     single = paths.nodes[paths.starts[:-1][paths.sizes == 1]]
     alone[np.intersect1d(shed, single)] = True
-    return join_ends(points, paths, alone, (2, 3)), miscoded
+    paths = join_ends(points, paths, alone, (2, 3))
+    return mend(points, paths, alone), miscoded
 
 
 def _key_spacing(points: Points, runs: Paths) -> npt.NDArray[np.float64]:

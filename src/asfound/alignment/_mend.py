@@ -1,0 +1,54 @@
+"""Doubtful links of paths, looked at once more: joined another way where that is plainly better."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.alignment._mend_kernels import mend_links
+from asfound.alignment._points import Floats, Integers, Paths, Points, grouped_median
+from asfound.alignment._tails import usual_step
+
+LEAST_STEP, MOST_STEP, STEP_ELSE = 1.0, 15.0, 5.0
+FEW = 7
+BEYOND_KEY = 1.6
+
+
+def mend(points: Points, paths: Paths, alone: npt.NDArray[np.bool_]) -> Paths:
+    """Paths with those links changed that make little sense beside what else is possible.
+
+    Lines found one by one can be wrong together: two that run side by side and change places
+    where the log went from one to the other; a link across the street between the ends of two
+    services. Each doubtful link is exchanged with another, given to a free end, or left out,
+    where lengths, turns and ends together become clearly likelier.
+
+    Parameters
+    ----------
+    points, paths
+        Every point is in one path.
+    alone : (p,) bool
+        By point: such points stay by themselves.
+    """
+    if paths.sizes.max(initial=0) < 2:
+        return paths
+    count = len(points)
+    nodes, starts = np.empty(count, np.int64), np.empty(count + 1, np.int64)
+    number = mend_links(
+        points.x, points.y, points.scatter, points.key, points.chain, alone,
+        paths.nodes, paths.starts, _usual(points, paths), nodes, starts,
+    )  # fmt: skip
+    return Paths(nodes, starts[: number + 1]) if number else paths
+
+
+def _usual(points: Points, paths: Paths) -> Floats:
+    """(paths,) step that is usual on each; short paths are held to what is usual for their key."""
+    step = usual_step(points, paths)
+    key = points.key[paths.nodes[paths.starts[:-1]]]
+    order: Integers = np.flatnonzero(np.isfinite(step))
+    order = order[np.argsort(key[order], kind="stable")]
+    of_key = grouped_median(step[order], key[order], len(points.named))
+    of_key = np.where(np.isfinite(of_key), of_key, STEP_ELSE)[key]
+    step = np.where(np.isfinite(step), step, of_key)
+    short = paths.sizes < FEW
+    step[short] = np.minimum(step[short], BEYOND_KEY * of_key[short])
+    return np.clip(step, LEAST_STEP, MOST_STEP)

@@ -1,0 +1,486 @@
+"""Loops that look again at doubtful links: would their points be better joined another way?
+
+Paths come here as links: each point has two, -1 where it is the end of a path. What a set of
+links costs is a sum over links (length against the usual step), points (turn of the path) and
+ends, so that a change costs what it changes nearby.
+"""
+
+from __future__ import annotations
+
+from math import atan2, floor, inf, log, pi, sqrt
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from asfound.compiled import (
+    CODES,
+    CODES_OUT,
+    FLAGS,
+    FLOATS,
+    INTEGERS,
+    INTEGERS_OUT,
+    kernel,
+    part,
+)
+
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
+Codes = npt.NDArray[np.int32]
+Flags = npt.NDArray[np.bool_]
+
+LONG = 2.0
+"""Usual steps from which on a link is looked at again."""
+SHARP = 50.0 * pi / 180.0
+SWAY = 8.0 * pi / 180.0
+SWAY_NOISE = 3.0
+USUAL = 1.2
+SPREAD = 0.4
+PER_STEP = 0.3
+LOG_BONUS = 1.5
+TURN_SCALE = 10.0 * pi / 180.0
+CORNER = 3.0
+CORNER_RIGHT = 1.5
+DOUBLING = 120.0 * pi / 180.0
+DOUBLING_SCALE = 15.0 * pi / 180.0
+END = 4.0
+GAIN = 1.5
+GAIN_SPLIT = 4.0
+ROUNDS = 6
+CELL = 16.0
+LOOK = 1.5
+FARTHEST = 1e12
+
+SPLIT, END_TO_FIRST, END_TO_SECOND, STRAIGHT_ACROSS, CROSSWISE = 0, 1, 2, 3, 4
+"""Ways to join the points of a link (a, b) and of another (c, d), or an end c, anew."""
+
+
+class Points(NamedTuple):
+    """Of each point; `step` is what is usual where it lies [m]."""
+
+    x: Floats
+    y: Floats
+    scatter: Floats
+    step: Floats
+    key: Codes
+    chain: Codes
+
+
+@part
+def _apart(points: Points, a: int, b: int) -> float:
+    return sqrt((points.x[a] - points.x[b]) ** 2 + (points.y[a] - points.y[b]) ** 2)
+
+
+@part
+def _signed_turn(points: Points, a: int, b: int, c: int) -> float:
+    """From the way into b to the way out of it [rad]."""
+    ax, ay = points.x[b] - points.x[a], points.y[b] - points.y[a]
+    bx, by = points.x[c] - points.x[b], points.y[c] - points.y[b]
+    return atan2(ax * by - ay * bx, ax * bx + ay * by)
+
+
+@part
+def _link_cost(points: Points, a: int, b: int) -> float:
+    """What a link costs by its length; 0 for none."""
+    if a < 0 or b < 0:
+        return 0.0
+    ratio = _apart(points, a, b) / max(points.step[a], points.step[b])
+    cost = PER_STEP * min(ratio, USUAL)
+    if ratio > USUAL:
+        cost += 0.5 * (log(ratio / USUAL) / SPREAD) ** 2
+    if abs(a - b) == 1 and points.chain[a] == points.chain[b]:
+        cost -= LOG_BONUS
+    return cost
+
+
+@part
+def _node_cost(points: Points, before: int, node: int, after: int) -> float:
+    """What a point costs by the turn at it, or as an end of a path."""
+    if before < 0 or after < 0:
+        return END * ((before < 0) + (after < 0))
+    turn = abs(_signed_turn(points, before, node, after))
+    shorter = min(_apart(points, before, node), _apart(points, node, after))
+    loose = 2.0 * points.scatter[node] / max(shorter, 0.05)
+    cost = 0.5 * turn * turn / (TURN_SCALE * TURN_SCALE + loose * loose)
+    cost = min(cost, CORNER + CORNER_RIGHT * turn / (0.5 * pi))
+    if turn > DOUBLING:
+        cost += ((turn - DOUBLING) / DOUBLING_SCALE) ** 2
+    return cost
+
+
+@part
+def _other(link: Codes, node: int, known: int) -> int:
+    """What a point is linked to beside one point it is linked to."""
+    return link[node, 1] if link[node, 0] == known else link[node, 0]
+
+
+@part
+def _gain(points: Points, link: Codes, way: int, a: int, b: int, c: int, d: int) -> float:
+    """How much less it costs to join points (a, b) and (c, d) in another way.
+
+    d is -1 where c is an end. Infinitely bad where the two links are one or follow on each other.
+    """
+    if c >= 0 and (c == a or c == b or d == a or d == b):
+        return -inf
+    beside_a, beside_b = _other(link, a, b), _other(link, b, a)
+    now = _link_cost(points, a, b)
+    now += _node_cost(points, beside_a, a, b) + _node_cost(points, beside_b, b, a)
+    if way == SPLIT:
+        then = _node_cost(points, beside_a, a, -1) + _node_cost(points, beside_b, b, -1)
+        return now - then
+    beside_c = _other(link, c, d)
+    now += _node_cost(points, beside_c, c, d)
+    if beside_a == c or beside_b == c:
+        return -inf
+    if way == END_TO_FIRST or way == END_TO_SECOND:
+        keep, beside, left, beside_left = a, beside_a, b, beside_b
+        if way == END_TO_SECOND:
+            keep, beside, left, beside_left = b, beside_b, a, beside_a
+        then = _link_cost(points, keep, c) + _node_cost(points, beside, keep, c)
+        then += _node_cost(points, beside_c, c, keep) + _node_cost(points, beside_left, left, -1)
+        return now - then
+    beside_d = _other(link, d, c)
+    if beside_a == d or beside_b == d:
+        return -inf
+    now += _link_cost(points, c, d) + _node_cost(points, beside_d, d, c)
+    to_a, to_b = (c, d) if way == STRAIGHT_ACROSS else (d, c)
+    beside_to_a, beside_to_b = (
+        (beside_c, beside_d) if way == STRAIGHT_ACROSS else (beside_d, beside_c)
+    )
+    then = _link_cost(points, a, to_a) + _link_cost(points, b, to_b)
+    then += _node_cost(points, beside_a, a, to_a) + _node_cost(points, beside_to_a, to_a, a)
+    then += _node_cost(points, beside_b, b, to_b) + _node_cost(points, beside_to_b, to_b, b)
+    return now - then
+
+
+@part
+def _replace(link: Codes, node: int, old: int, new: int) -> None:
+    """Give a point another link for one it has."""
+    if link[node, 0] == old:
+        link[node, 0] = new
+    else:
+        link[node, 1] = new
+
+
+@part
+def _apply(link: Codes, way: int, a: int, b: int, c: int, d: int) -> None:
+    if way == SPLIT:
+        _replace(link, a, b, -1)
+        _replace(link, b, a, -1)
+    elif way == END_TO_FIRST or way == END_TO_SECOND:
+        keep, left = (a, b) if way == END_TO_FIRST else (b, a)
+        _replace(link, keep, left, c)
+        _replace(link, left, keep, -1)
+        _replace(link, c, -1, keep)
+    else:
+        to_a, to_b = (c, d) if way == STRAIGHT_ACROSS else (d, c)
+        _replace(link, a, b, to_a)
+        _replace(link, b, a, to_b)
+        _replace(link, to_a, to_b, a)
+        _replace(link, to_b, to_a, b)
+
+
+@part
+def _undo(link: Codes, way: int, a: int, b: int, c: int, d: int) -> None:
+    if way == END_TO_FIRST or way == END_TO_SECOND:
+        keep, left = (a, b) if way == END_TO_FIRST else (b, a)
+        _replace(link, c, keep, -1)
+        _replace(link, keep, c, left)
+        _replace(link, left, -1, keep)
+    else:
+        to_a, to_b = (c, d) if way == STRAIGHT_ACROSS else (d, c)
+        _replace(link, a, to_a, b)
+        _replace(link, b, to_b, a)
+        _replace(link, to_a, a, to_b)
+        _replace(link, to_b, b, to_a)
+
+
+@part
+def _in_ring(link: Codes, node: int) -> bool:
+    before, here = node, link[node, 0]
+    while here >= 0:
+        if here == node:
+            return True
+        before, here = here, _other(link, here, before)
+    return False
+
+
+@part
+def _doubtful(points: Points, link: Codes, a: int, b: int) -> bool:
+    """Whether a link is far longer than usual, sways, or turns sharply with no log behind it."""
+    length = _apart(points, a, b)
+    usual = max(points.step[a], points.step[b])
+    if length > LONG * usual:
+        return True
+    before, after = _other(link, a, b), _other(link, b, a)
+    first = second = 0.0
+    loose = SWAY_NOISE * max(points.scatter[a], points.scatter[b])
+    if before >= 0:
+        first = _signed_turn(points, before, a, b)
+        loose /= max(min(_apart(points, before, a), length), 0.05)
+    if after >= 0:
+        second = _signed_turn(points, a, b, after)
+    sway = SWAY + loose
+    if first * second < 0.0 and min(abs(first), abs(second)) > sway:
+        return True
+    logged = abs(a - b) == 1 and points.chain[a] == points.chain[b]
+    return not logged and max(abs(first), abs(second)) > SHARP
+
+
+@part
+def _column(value: float) -> int:
+    return floor(min(max(value, -FARTHEST), FARTHEST) / CELL)
+
+
+@part
+def _bucket(key: int, column: int, row: int, mask: int) -> int:
+    return (int(key) * 83492791 ^ column * 73856093 ^ row * 19349663) & mask
+
+
+@part
+def _room_around(points: Points, a: int, b: int) -> tuple[int, int, int, int]:
+    """Columns and rows of cells that hold all points near a link."""
+    room = LOOK * max(points.step[a], points.step[b])
+    west, east = min(points.x[a], points.x[b]) - room, max(points.x[a], points.x[b]) + room
+    south, north = min(points.y[a], points.y[b]) - room, max(points.y[a], points.y[b]) + room
+    return _column(west), _column(east), _column(south), _column(north)
+
+
+@part
+def _better(points: Points, gain: float, least: float, c: int, best_c: int) -> bool:
+    """Whether a change is better than the best so far; of equals that farther west and south."""
+    if gain != least or best_c < 0 or c < 0:
+        return gain > least
+    if points.x[c] != points.x[best_c]:
+        return bool(points.x[c] < points.x[best_c])
+    return bool(points.y[c] < points.y[best_c])
+
+
+@part
+def _best_change(
+    points: Points, link: Codes, alone: Flags, head: Codes, onward: Codes, mask: int, a: int, b: int
+) -> tuple[float, int, int, int]:
+    """Change of a link that gains most: gain less what is asked for, way, c and d."""
+    west, east, south, north = _room_around(points, a, b)
+    reach = _apart(points, a, b) + LOOK * max(points.step[a], points.step[b])
+    best = _gain(points, link, SPLIT, a, b, -1, -1) - GAIN_SPLIT
+    best_way, best_c, best_d = SPLIT, -1, -1
+    for column in range(west, east + 1):
+        for row in range(south, north + 1):
+            c = head[_bucket(points.key[a], column, row, mask)]
+            while c >= 0:
+                here = c
+                c = onward[c]
+                if points.key[here] != points.key[a] or here == a or here == b or alone[here]:
+                    continue
+                if min(_apart(points, here, a), _apart(points, here, b)) > reach:
+                    continue
+                for side in range(2):
+                    d = link[here, side]
+                    first, last = (STRAIGHT_ACROSS, CROSSWISE)
+                    if d < 0:
+                        if link[here, 1 - side] < 0:
+                            continue
+                        first, last = END_TO_FIRST, END_TO_SECOND
+                    for way in range(first, last + 1):
+                        gain = _gain(points, link, way, a, b, here, d) - GAIN
+                        if _better(points, gain, best, here, best_c):
+                            best, best_way, best_c, best_d = gain, way, here, d
+    return best, best_way, best_c, best_d
+
+
+@part
+def _find_doubtful(
+    points: Points,
+    link: Codes,
+    nodes: Integers,
+    starts: Integers,
+    first: Integers,
+    second: Integers,
+) -> int:
+    """Doubtful links of paths; returns how many there are."""
+    number = 0
+    for path in range(len(starts) - 1):
+        for k in range(starts[path], starts[path + 1] - 1):
+            a, b = nodes[k], nodes[k + 1]
+            if _doubtful(points, link, a, b):
+                first[number], second[number] = a, b
+                number += 1
+    return number
+
+
+@part
+def _put_near_into_cells(
+    points: Points, first: Integers, second: Integers, head: Codes, onward: Codes, mask: int
+) -> None:
+    """Points in the cells around some links, cell after cell; the others are left out."""
+    wanted = np.zeros(mask + 1, np.bool_)
+    for k in range(len(first)):
+        a, b = first[k], second[k]
+        west, east, south, north = _room_around(points, a, b)
+        for column in range(west, east + 1):
+            for row in range(south, north + 1):
+                wanted[_bucket(points.key[a], column, row, mask)] = True
+    for node in range(len(points.x)):
+        bucket = _bucket(points.key[node], _column(points.x[node]), _column(points.y[node]), mask)
+        if wanted[bucket]:
+            onward[node] = head[bucket]
+            head[bucket] = node
+
+
+@part
+def _linked(link: Codes, a: int, b: int) -> bool:
+    return link[a, 0] == b or link[a, 1] == b
+
+
+@part
+def _change(
+    points: Points,
+    link: Codes,
+    alone: Flags,
+    head: Codes,
+    onward: Codes,
+    mask: int,
+    first: Integers,
+    second: Integers,
+) -> tuple[Integers, Integers]:
+    """Make the best changes of some links, the best first; returns the links that are new."""
+    count = len(first)
+    gain = np.empty(count)
+    way, c, d = np.empty(count, np.int64), np.empty(count, np.int64), np.empty(count, np.int64)
+    for k in range(count):
+        gain[k], way[k], c[k], d[k] = _best_change(
+            points, link, alone, head, onward, mask, first[k], second[k]
+        )
+    new_first, new_second = np.empty(2 * count, np.int64), np.empty(2 * count, np.int64)
+    number = 0
+    for k in np.argsort(-gain, kind="mergesort"):
+        if gain[k] <= 0.0:
+            break
+        a, b = first[k], second[k]
+        if not _linked(link, a, b):
+            continue
+        if c[k] >= 0 and (not _linked(link, c[k], d[k])):
+            continue
+        asked = GAIN_SPLIT if way[k] == SPLIT else GAIN
+        if _gain(points, link, way[k], a, b, c[k], d[k]) <= asked:
+            continue
+        _apply(link, way[k], a, b, c[k], d[k])
+        if way[k] == SPLIT:
+            continue
+        if _in_ring(link, a) or _in_ring(link, b):
+            _undo(link, way[k], a, b, c[k], d[k])
+            continue
+        one, two = a, b
+        if way[k] == END_TO_SECOND:
+            one = b
+        new_first[number], new_second[number] = one, c[k]
+        if way[k] == CROSSWISE:
+            new_second[number] = d[k]
+        number += 1
+        if way[k] == STRAIGHT_ACROSS or way[k] == CROSSWISE:
+            new_first[number] = two
+            new_second[number] = d[k] if way[k] == STRAIGHT_ACROSS else c[k]
+            number += 1
+    return new_first[:number], new_second[:number]
+
+
+@part
+def _walk(link: Codes, nodes: Integers, new_nodes: Integers, new_starts: Integers) -> int:
+    """Paths that links make, in the order of the points they begin with; returns how many."""
+    seen = np.zeros(len(link), np.bool_)
+    at = paths = 0
+    new_starts[0] = 0
+    for begin in nodes:
+        if seen[begin] or (link[begin, 0] >= 0 and link[begin, 1] >= 0):
+            continue
+        before, here = -1, begin
+        while here >= 0:
+            seen[here] = True
+            new_nodes[at] = here
+            at += 1
+            onward = link[here, 0]
+            if onward == before or onward < 0:
+                onward = link[here, 1]
+                if onward == before:
+                    onward = -1
+            before, here = here, onward
+        paths += 1
+        new_starts[paths] = at
+    return paths
+
+
+@kernel(
+    FLOATS, FLOATS, FLOATS, CODES, CODES, FLAGS, INTEGERS, INTEGERS, FLOATS,
+    INTEGERS_OUT, INTEGERS_OUT,
+)  # fmt: skip
+def mend_links(
+    x: Floats,
+    y: Floats,
+    scatter: Floats,
+    key: Codes,
+    chain: Codes,
+    alone: Flags,
+    nodes: Integers,
+    starts: Integers,
+    usual: Floats,
+    new_nodes: Integers,
+    new_starts: Integers,
+) -> int:
+    """Join points of doubtful links another way where that costs less.
+
+    Parameters
+    ----------
+    x, y, scatter, key, chain, alone
+        By point.
+    nodes, starts
+        Paths; every point is in one.
+    usual : (paths,) float64
+        Usual step of each [m].
+    new_nodes, new_starts : int64
+        Filled, if a change is made: the paths then, at most as many as there are points.
+
+    Returns
+    -------
+    int
+        How many paths there are then; 0 if no change is made.
+    """
+    count = len(x)
+    step = np.empty(count)
+    link = np.full((count, 2), -1, np.int32)
+    for path in range(len(starts) - 1):
+        for k in range(starts[path], starts[path + 1]):
+            step[nodes[k]] = usual[path]
+            if k > starts[path]:
+                link[nodes[k], 0] = nodes[k - 1]
+            if k + 1 < starts[path + 1]:
+                link[nodes[k], 1] = nodes[k + 1]
+    points = Points(x, y, scatter, step, key, chain)
+    first, second = np.empty(count, np.int64), np.empty(count, np.int64)
+    number = _find_doubtful(points, link, nodes, starts, first, second)
+    if number == 0:
+        return 0
+    first, second = first[:number], second[:number]
+    mask = 64
+    while mask < 16 * number:
+        mask *= 2
+    head, onward = np.full(mask, -1, np.int32), np.full(count, -1, np.int32)
+    mask -= 1
+    _put_near_into_cells(points, first, second, head, onward, mask)
+    changed = False
+    for _ in range(ROUNDS):
+        before = link.copy()
+        new_first, new_second = _change(points, link, alone, head, onward, mask, first, second)
+        if (link == before).all():
+            break
+        changed = True
+        left = 0
+        for k in range(len(first)):
+            if _linked(link, first[k], second[k]):
+                first[left], second[left] = first[k], second[k]
+                left += 1
+        first = np.concatenate((first[:left], new_first))
+        second = np.concatenate((second[:left], new_second))
+    if not changed:
+        return 0
+    return _walk(link, nodes, new_nodes, new_starts)
