@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from asfound.alignment._mend_kernels import mend_links
+from asfound.alignment._mend_kernels import find_doubtful, find_paths_near, mend_links
 from asfound.alignment._points import Floats, Integers, Paths, Points, grouped_median
 from asfound.alignment._tails import usual_step
 
@@ -31,13 +31,34 @@ def mend(points: Points, paths: Paths, alone: npt.NDArray[np.bool_]) -> Paths:
     """
     if paths.sizes.max(initial=0) < 2:
         return paths
-    count = len(points)
-    nodes, starts = np.empty(count, np.int64), np.empty(count + 1, np.int64)
-    number = mend_links(
-        points.x, points.y, points.scatter, points.key, points.chain, alone,
-        paths.nodes, paths.starts, _usual(points, paths), nodes, starts,
+    usual = _usual(points, paths)
+    doubtful = np.empty(len(paths.nodes), np.int64)
+    found = find_doubtful(
+        points.x, points.y, points.scatter, points.chain,
+        paths.nodes, paths.starts, usual, doubtful,
     )  # fmt: skip
-    return Paths(nodes, starts[: number + 1]) if number else paths
+    if found == 0:
+        return paths
+    doubtful = doubtful[:found]
+    near = np.empty(len(paths), bool)
+    find_paths_near(
+        points.x, points.y, points.key, paths.nodes, paths.starts, usual, doubtful, near
+    )
+    chosen = np.flatnonzero(near)
+    part = paths.take(chosen)
+    owner = paths.owner_of(doubtful)
+    doubtful += part.starts[np.searchsorted(chosen, owner)] - paths.starts[owner]
+    node = part.nodes
+    nodes, starts = np.empty(len(node), np.int64), np.empty(len(node) + 1, np.int64)
+    number = mend_links(
+        points.x[node], points.y[node], points.scatter[node], np.repeat(usual[chosen], part.sizes),
+        points.key[node], points.chain[node], node, alone[node], part.starts, doubtful,
+        nodes, starts,
+    )  # fmt: skip
+    if number == 0:
+        return paths
+    mended = Paths(node[nodes], starts[: number + 1])
+    return Paths.join([paths.take(np.flatnonzero(~near)), mended])
 
 
 def _usual(points: Points, paths: Paths) -> Floats:

@@ -7,7 +7,7 @@ ends, so that a change costs what it changes nearby.
 
 from __future__ import annotations
 
-from math import atan2, floor, inf, log, pi, sqrt
+from math import atan2, cos, floor, inf, log, pi, sin, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -15,8 +15,8 @@ import numpy.typing as npt
 
 from asfound.compiled import (
     CODES,
-    CODES_OUT,
     FLAGS,
+    FLAGS_OUT,
     FLOATS,
     INTEGERS,
     INTEGERS_OUT,
@@ -29,10 +29,12 @@ Integers = npt.NDArray[np.int64]
 Codes = npt.NDArray[np.int32]
 Flags = npt.NDArray[np.bool_]
 
-LONG = 2.0
+LONG = 2.3
 """Usual steps from which on a link is looked at again."""
 SHARP = 50.0 * pi / 180.0
+COS_SHARP = cos(SHARP)
 SWAY = 8.0 * pi / 180.0
+SIN_SWAY = sin(SWAY)
 SWAY_NOISE = 3.0
 USUAL = 1.2
 SPREAD = 0.4
@@ -50,13 +52,14 @@ ROUNDS = 6
 CELL = 16.0
 LOOK = 1.5
 FARTHEST = 1e12
+ROOMY = 256
 
 SPLIT, END_TO_FIRST, END_TO_SECOND, STRAIGHT_ACROSS, CROSSWISE = 0, 1, 2, 3, 4
 """Ways to join the points of a link (a, b) and of another (c, d), or an end c, anew."""
 
 
 class Points(NamedTuple):
-    """Of each point; `step` is what is usual where it lies [m]."""
+    """Of each point; `step` is what is usual where it lies [m], `place` that in its chain."""
 
     x: Floats
     y: Floats
@@ -64,18 +67,19 @@ class Points(NamedTuple):
     step: Floats
     key: Codes
     chain: Codes
+    place: Integers
 
 
 @part
 def _apart(points: Points, a: int, b: int) -> float:
-    return sqrt((points.x[a] - points.x[b]) ** 2 + (points.y[a] - points.y[b]) ** 2)
+    return float(sqrt((points.x[a] - points.x[b]) ** 2 + (points.y[a] - points.y[b]) ** 2))
 
 
 @part
-def _signed_turn(points: Points, a: int, b: int, c: int) -> float:
+def _signed_turn(x: Floats, y: Floats, a: int, b: int, c: int) -> float:
     """From the way into b to the way out of it [rad]."""
-    ax, ay = points.x[b] - points.x[a], points.y[b] - points.y[a]
-    bx, by = points.x[c] - points.x[b], points.y[c] - points.y[b]
+    ax, ay = x[b] - x[a], y[b] - y[a]
+    bx, by = x[c] - x[b], y[c] - y[b]
     return atan2(ax * by - ay * bx, ax * bx + ay * by)
 
 
@@ -88,30 +92,30 @@ def _link_cost(points: Points, a: int, b: int) -> float:
     cost = PER_STEP * min(ratio, USUAL)
     if ratio > USUAL:
         cost += 0.5 * (log(ratio / USUAL) / SPREAD) ** 2
-    if abs(a - b) == 1 and points.chain[a] == points.chain[b]:
+    if abs(points.place[a] - points.place[b]) == 1 and points.chain[a] == points.chain[b]:
         cost -= LOG_BONUS
-    return cost
+    return float(cost)
 
 
 @part
 def _node_cost(points: Points, before: int, node: int, after: int) -> float:
     """What a point costs by the turn at it, or as an end of a path."""
     if before < 0 or after < 0:
-        return END * ((before < 0) + (after < 0))
-    turn = abs(_signed_turn(points, before, node, after))
+        return END if max(before, after) >= 0 else 2.0 * END
+    turn = abs(_signed_turn(points.x, points.y, before, node, after))
     shorter = min(_apart(points, before, node), _apart(points, node, after))
     loose = 2.0 * points.scatter[node] / max(shorter, 0.05)
     cost = 0.5 * turn * turn / (TURN_SCALE * TURN_SCALE + loose * loose)
     cost = min(cost, CORNER + CORNER_RIGHT * turn / (0.5 * pi))
     if turn > DOUBLING:
         cost += ((turn - DOUBLING) / DOUBLING_SCALE) ** 2
-    return cost
+    return float(cost)
 
 
 @part
 def _other(link: Codes, node: int, known: int) -> int:
     """What a point is linked to beside one point it is linked to."""
-    return link[node, 1] if link[node, 0] == known else link[node, 0]
+    return int(link[node, 1] if link[node, 0] == known else link[node, 0])
 
 
 @part
@@ -120,7 +124,7 @@ def _gain(points: Points, link: Codes, way: int, a: int, b: int, c: int, d: int)
 
     d is -1 where c is an end. Infinitely bad where the two links are one or follow on each other.
     """
-    if c >= 0 and (c == a or c == b or d == a or d == b):
+    if c >= 0 and (c in (a, b) or d in (a, b)):
         return -inf
     beside_a, beside_b = _other(link, a, b), _other(link, b, a)
     now = _link_cost(points, a, b)
@@ -132,7 +136,7 @@ def _gain(points: Points, link: Codes, way: int, a: int, b: int, c: int, d: int)
     now += _node_cost(points, beside_c, c, d)
     if beside_a == c or beside_b == c:
         return -inf
-    if way == END_TO_FIRST or way == END_TO_SECOND:
+    if way in (END_TO_FIRST, END_TO_SECOND):
         keep, beside, left, beside_left = a, beside_a, b, beside_b
         if way == END_TO_SECOND:
             keep, beside, left, beside_left = b, beside_b, a, beside_a
@@ -167,7 +171,7 @@ def _apply(link: Codes, way: int, a: int, b: int, c: int, d: int) -> None:
     if way == SPLIT:
         _replace(link, a, b, -1)
         _replace(link, b, a, -1)
-    elif way == END_TO_FIRST or way == END_TO_SECOND:
+    elif way in (END_TO_FIRST, END_TO_SECOND):
         keep, left = (a, b) if way == END_TO_FIRST else (b, a)
         _replace(link, keep, left, c)
         _replace(link, left, keep, -1)
@@ -182,7 +186,7 @@ def _apply(link: Codes, way: int, a: int, b: int, c: int, d: int) -> None:
 
 @part
 def _undo(link: Codes, way: int, a: int, b: int, c: int, d: int) -> None:
-    if way == END_TO_FIRST or way == END_TO_SECOND:
+    if way in (END_TO_FIRST, END_TO_SECOND):
         keep, left = (a, b) if way == END_TO_FIRST else (b, a)
         _replace(link, c, keep, -1)
         _replace(link, keep, c, left)
@@ -206,24 +210,25 @@ def _in_ring(link: Codes, node: int) -> bool:
 
 
 @part
-def _doubtful(points: Points, link: Codes, a: int, b: int) -> bool:
-    """Whether a link is far longer than usual, sways, or turns sharply with no log behind it."""
-    length = _apart(points, a, b)
-    usual = max(points.step[a], points.step[b])
-    if length > LONG * usual:
-        return True
-    before, after = _other(link, a, b), _other(link, b, a)
+def _doubtful(
+    x: Floats, y: Floats, scatter: Floats, chain: Codes, before: int, a: int, b: int, after: int
+) -> bool:
+    """Whether a link sways beyond noise, or turns sharply with no log behind it.
+
+    `before` and `after` are the points beside those of the link, -1 for none.
+    """
+    length = sqrt((x[b] - x[a]) ** 2 + (y[b] - y[a]) ** 2)
     first = second = 0.0
-    loose = SWAY_NOISE * max(points.scatter[a], points.scatter[b])
+    loose = SWAY_NOISE * max(scatter[a], scatter[b])
     if before >= 0:
-        first = _signed_turn(points, before, a, b)
-        loose /= max(min(_apart(points, before, a), length), 0.05)
+        first = _signed_turn(x, y, before, a, b)
+        step = sqrt((x[a] - x[before]) ** 2 + (y[a] - y[before]) ** 2)
+        loose /= max(min(step, length), 0.05)
     if after >= 0:
-        second = _signed_turn(points, a, b, after)
-    sway = SWAY + loose
-    if first * second < 0.0 and min(abs(first), abs(second)) > sway:
+        second = _signed_turn(x, y, a, b, after)
+    if first * second < 0.0 and min(abs(first), abs(second)) > SWAY + loose:
         return True
-    logged = abs(a - b) == 1 and points.chain[a] == points.chain[b]
+    logged = abs(a - b) == 1 and chain[a] == chain[b]
     return not logged and max(abs(first), abs(second)) > SHARP
 
 
@@ -238,11 +243,11 @@ def _bucket(key: int, column: int, row: int, mask: int) -> int:
 
 
 @part
-def _room_around(points: Points, a: int, b: int) -> tuple[int, int, int, int]:
+def _room_around(x: Floats, y: Floats, a: int, b: int, step: float) -> tuple[int, int, int, int]:
     """Columns and rows of cells that hold all points near a link."""
-    room = LOOK * max(points.step[a], points.step[b])
-    west, east = min(points.x[a], points.x[b]) - room, max(points.x[a], points.x[b]) + room
-    south, north = min(points.y[a], points.y[b]) - room, max(points.y[a], points.y[b]) + room
+    room = LOOK * step
+    west, east = min(x[a], x[b]) - room, max(x[a], x[b]) + room
+    south, north = min(y[a], y[b]) - room, max(y[a], y[b]) + room
     return _column(west), _column(east), _column(south), _column(north)
 
 
@@ -261,8 +266,9 @@ def _best_change(
     points: Points, link: Codes, alone: Flags, head: Codes, onward: Codes, mask: int, a: int, b: int
 ) -> tuple[float, int, int, int]:
     """Change of a link that gains most: gain less what is asked for, way, c and d."""
-    west, east, south, north = _room_around(points, a, b)
-    reach = _apart(points, a, b) + LOOK * max(points.step[a], points.step[b])
+    usual = max(points.step[a], points.step[b])
+    west, east, south, north = _room_around(points.x, points.y, a, b, usual)
+    reach = _apart(points, a, b) + LOOK * usual
     best = _gain(points, link, SPLIT, a, b, -1, -1) - GAIN_SPLIT
     best_way, best_c, best_d = SPLIT, -1, -1
     for column in range(west, east + 1):
@@ -271,7 +277,7 @@ def _best_change(
             while c >= 0:
                 here = c
                 c = onward[c]
-                if points.key[here] != points.key[a] or here == a or here == b or alone[here]:
+                if points.key[here] != points.key[a] or here in (a, b) or alone[here]:
                     continue
                 if min(_apart(points, here, a), _apart(points, here, b)) > reach:
                     continue
@@ -290,47 +296,142 @@ def _best_change(
 
 
 @part
-def _find_doubtful(
-    points: Points,
-    link: Codes,
+def _confirmed(
+    x: Floats,
+    y: Floats,
+    scatter: Floats,
+    chain: Codes,
+    nodes: Integers,
+    first: int,
+    last: int,
+    k: int,
+) -> bool:
+    """`_doubtful` of the link from position k of a path to the next."""
+    before = nodes[k - 1] if k > first else -1
+    after = nodes[k + 2] if k + 2 <= last else -1
+    return _doubtful(x, y, scatter, chain, before, nodes[k], nodes[k + 1], after)
+
+
+@kernel(FLOATS, FLOATS, FLOATS, CODES, INTEGERS, INTEGERS, FLOATS, INTEGERS_OUT)
+def find_doubtful(
+    x: Floats,
+    y: Floats,
+    scatter: Floats,
+    chain: Codes,
     nodes: Integers,
     starts: Integers,
-    first: Integers,
-    second: Integers,
+    usual: Floats,
+    doubtful: Integers,
 ) -> int:
-    """Doubtful links of paths; returns how many there are."""
-    number = 0
+    """Links far longer than usual, swaying, or turning sharply with no log behind them.
+
+    Parameters
+    ----------
+    x, y, scatter, chain
+        By point.
+    nodes, starts
+        Paths.
+    usual : (paths,) float64
+        Usual step of each [m].
+    doubtful : (n,) int64
+        Filled: position of the node each begins with.
+
+    Returns
+    -------
+    int
+        How many.
+    """
+    found = 0
     for path in range(len(starts) - 1):
-        for k in range(starts[path], starts[path + 1] - 1):
-            a, b = nodes[k], nodes[k + 1]
-            if _doubtful(points, link, a, b):
-                first[number], second[number] = a, b
-                number += 1
-    return number
+        longest = LONG * usual[path]
+        first, last = starts[path], starts[path + 1] - 1
+        node = nodes[first]
+        here_x, here_y = x[node], y[node]
+        ax = ay = before = 0.0
+        bent = 0
+        for k in range(first, last):
+            node = nodes[k + 1]
+            bx, by = x[node] - here_x, y[node] - here_y
+            here_x, here_y = x[node], y[node]
+            length = sqrt(bx * bx + by * by)
+            turns = 0
+            if k > first:
+                cross, size = ax * by - ay * bx, before * length
+                dot = ax * bx + ay * by
+                if dot < COS_SHARP * size:
+                    turns = 2 if cross > 0.0 else -2
+                elif abs(cross) > SIN_SWAY * size:
+                    turns = 1 if cross > 0.0 else -1
+                # the link before lies between the turn before and this one
+                strange = bent * turns < 0 or max(abs(bent), abs(turns)) == 2
+                if strange and before <= longest:
+                    doubtful[found] = k - 1
+                    found += _confirmed(x, y, scatter, chain, nodes, first, last, k - 1)
+            if length > longest:
+                doubtful[found] = k
+                found += 1
+            ax, ay, before, bent = bx, by, length, turns
+        if last > first and before <= longest and abs(bent) == 2:
+            doubtful[found] = last - 1
+            found += _confirmed(x, y, scatter, chain, nodes, first, last, last - 1)
+    return found
 
 
-@part
-def _put_near_into_cells(
-    points: Points, first: Integers, second: Integers, head: Codes, onward: Codes, mask: int
+@kernel(FLOATS, FLOATS, CODES, INTEGERS, INTEGERS, FLOATS, INTEGERS, FLAGS_OUT)
+def find_paths_near(
+    x: Floats,
+    y: Floats,
+    key: Codes,
+    nodes: Integers,
+    starts: Integers,
+    usual: Floats,
+    doubtful: Integers,
+    near: Flags,
 ) -> None:
-    """Points in the cells around some links, cell after cell; the others are left out."""
-    wanted = np.zeros(mask + 1, np.bool_)
-    for k in range(len(first)):
-        a, b = first[k], second[k]
-        west, east, south, north = _room_around(points, a, b)
+    """Paths with a point in the cells around doubtful links of their key, or in a cell like it.
+
+    Parameters
+    ----------
+    x, y, key
+        By point.
+    nodes, starts, usual
+        Paths, and the usual step of each [m].
+    doubtful : (k,) int64
+        As `find_doubtful` finds them.
+    near : (paths,) bool
+        Filled.
+    """
+    step = np.empty(len(doubtful))
+    cells = 0
+    for k in range(len(doubtful)):
+        step[k] = usual[np.searchsorted(starts, doubtful[k], side="right") - 1]
+        a, b = nodes[doubtful[k]], nodes[doubtful[k] + 1]
+        west, east, south, north = _room_around(x, y, a, b, step[k])
+        cells += (east - west + 1) * (north - south + 1)
+    mask = 64
+    while mask < ROOMY * cells:
+        mask *= 2
+    wanted = np.zeros(mask, np.bool_)
+    mask -= 1
+    for k in range(len(doubtful)):
+        a, b = nodes[doubtful[k]], nodes[doubtful[k] + 1]
+        west, east, south, north = _room_around(x, y, a, b, step[k])
         for column in range(west, east + 1):
             for row in range(south, north + 1):
-                wanted[_bucket(points.key[a], column, row, mask)] = True
-    for node in range(len(points.x)):
-        bucket = _bucket(points.key[node], _column(points.x[node]), _column(points.y[node]), mask)
-        if wanted[bucket]:
-            onward[node] = head[bucket]
-            head[bucket] = node
+                wanted[_bucket(key[a], column, row, mask)] = True
+    for path in range(len(starts) - 1):
+        near[path] = False
+        own = key[nodes[starts[path]]]
+        for k in range(starts[path], starts[path + 1]):
+            node = nodes[k]
+            if wanted[_bucket(own, _column(x[node]), _column(y[node]), mask)]:
+                near[path] = True
+                break
 
 
 @part
 def _linked(link: Codes, a: int, b: int) -> bool:
-    return link[a, 0] == b or link[a, 1] == b
+    return bool(link[a, 0] == b or link[a, 1] == b)
 
 
 @part
@@ -343,8 +444,8 @@ def _change(
     mask: int,
     first: Integers,
     second: Integers,
-) -> tuple[Integers, Integers]:
-    """Make the best changes of some links, the best first; returns the links that are new."""
+) -> tuple[Integers, Integers, Integers]:
+    """Make the best changes of some links, the best first; returns new links and new ends."""
     count = len(first)
     gain = np.empty(count)
     way, c, d = np.empty(count, np.int64), np.empty(count, np.int64), np.empty(count, np.int64)
@@ -353,7 +454,8 @@ def _change(
             points, link, alone, head, onward, mask, first[k], second[k]
         )
     new_first, new_second = np.empty(2 * count, np.int64), np.empty(2 * count, np.int64)
-    number = 0
+    ends = np.empty(2 * count, np.int64)
+    number = ended = 0
     for k in np.argsort(-gain, kind="mergesort"):
         if gain[k] <= 0.0:
             break
@@ -367,13 +469,18 @@ def _change(
             continue
         _apply(link, way[k], a, b, c[k], d[k])
         if way[k] == SPLIT:
+            ends[ended], ends[ended + 1] = a, b
+            ended += 2
             continue
         if _in_ring(link, a) or _in_ring(link, b):
             _undo(link, way[k], a, b, c[k], d[k])
             continue
         one, two = a, b
         if way[k] == END_TO_SECOND:
-            one = b
+            one, two = b, a
+        if way[k] in (END_TO_FIRST, END_TO_SECOND):
+            ends[ended] = two
+            ended += 1
         new_first[number], new_second[number] = one, c[k]
         if way[k] == CROSSWISE:
             new_second[number] = d[k]
@@ -382,16 +489,51 @@ def _change(
             new_first[number] = two
             new_second[number] = d[k] if way[k] == STRAIGHT_ACROSS else c[k]
             number += 1
-    return new_first[:number], new_second[:number]
+    return new_first[:number], new_second[:number], ends[:ended]
 
 
 @part
-def _walk(link: Codes, nodes: Integers, new_nodes: Integers, new_starts: Integers) -> int:
-    """Paths that links make, in the order of the points they begin with; returns how many."""
+def _join_ends(
+    points: Points, link: Codes, alone: Flags, head: Codes, onward: Codes, mask: int, ends: Integers
+) -> None:
+    """Join ends that changes have left over to the ends that they go on at."""
+    for a in ends:
+        beside_a = max(link[a, 0], link[a, 1])
+        if min(link[a, 0], link[a, 1]) >= 0 or beside_a < 0:
+            continue
+        best, end = 0.0, -1
+        west, east, south, north = _room_around(points.x, points.y, a, a, points.step[a])
+        for column in range(west, east + 1):
+            for row in range(south, north + 1):
+                c = head[_bucket(points.key[a], column, row, mask)]
+                while c >= 0:
+                    here = c
+                    c = onward[c]
+                    beside = max(link[here, 0], link[here, 1])
+                    if points.key[here] != points.key[a] or here == a or alone[here]:
+                        continue
+                    if min(link[here, 0], link[here, 1]) >= 0 or beside < 0 or beside == a:
+                        continue
+                    gain = 2.0 * END - _link_cost(points, a, here) - GAIN
+                    gain -= _node_cost(points, beside_a, a, here)
+                    gain -= _node_cost(points, a, here, beside)
+                    if _better(points, gain, best, here, end):
+                        best, end = gain, here
+        if end >= 0:
+            _replace(link, a, -1, end)
+            _replace(link, end, -1, a)
+            if _in_ring(link, a):
+                _replace(link, a, end, -1)
+                _replace(link, end, a, -1)
+
+
+@part
+def _walk(link: Codes, new_nodes: Integers, new_starts: Integers) -> int:
+    """Paths that links make, in the order of their first points; returns how many."""
     seen = np.zeros(len(link), np.bool_)
     at = paths = 0
     new_starts[0] = 0
-    for begin in nodes:
+    for begin in range(len(link)):
         if seen[begin] or (link[begin, 0] >= 0 and link[begin, 1] >= 0):
             continue
         before, here = -1, begin
@@ -411,19 +553,20 @@ def _walk(link: Codes, nodes: Integers, new_nodes: Integers, new_starts: Integer
 
 
 @kernel(
-    FLOATS, FLOATS, FLOATS, CODES, CODES, FLAGS, INTEGERS, INTEGERS, FLOATS,
+    FLOATS, FLOATS, FLOATS, FLOATS, CODES, CODES, INTEGERS, FLAGS, INTEGERS, INTEGERS,
     INTEGERS_OUT, INTEGERS_OUT,
 )  # fmt: skip
 def mend_links(
     x: Floats,
     y: Floats,
     scatter: Floats,
+    step: Floats,
     key: Codes,
     chain: Codes,
+    place: Integers,
     alone: Flags,
-    nodes: Integers,
     starts: Integers,
-    usual: Floats,
+    doubtful: Integers,
     new_nodes: Integers,
     new_starts: Integers,
 ) -> int:
@@ -431,14 +574,15 @@ def mend_links(
 
     Parameters
     ----------
-    x, y, scatter, key, chain, alone
-        By point.
-    nodes, starts
-        Paths; every point is in one.
-    usual : (paths,) float64
-        Usual step of each [m].
+    x, y, scatter, step, key, chain, place, alone
+        By node, path after path; `step` is what is usual on its path [m], `place` that in its
+        chain.
+    starts : (paths + 1,) int64
+        Where each path begins.
+    doubtful : (k,) int64
+        Nodes that doubtful links begin with.
     new_nodes, new_starts : int64
-        Filled, if a change is made: the paths then, at most as many as there are points.
+        Filled, if a change is made: the paths then, at most as many as there are nodes.
 
     Returns
     -------
@@ -446,41 +590,35 @@ def mend_links(
         How many paths there are then; 0 if no change is made.
     """
     count = len(x)
-    step = np.empty(count)
     link = np.full((count, 2), -1, np.int32)
     for path in range(len(starts) - 1):
-        for k in range(starts[path], starts[path + 1]):
-            step[nodes[k]] = usual[path]
-            if k > starts[path]:
-                link[nodes[k], 0] = nodes[k - 1]
-            if k + 1 < starts[path + 1]:
-                link[nodes[k], 1] = nodes[k + 1]
-    points = Points(x, y, scatter, step, key, chain)
-    first, second = np.empty(count, np.int64), np.empty(count, np.int64)
-    number = _find_doubtful(points, link, nodes, starts, first, second)
-    if number == 0:
-        return 0
-    first, second = first[:number], second[:number]
+        for k in range(starts[path], starts[path + 1] - 1):
+            link[k, 1], link[k + 1, 0] = k + 1, k
+    points = Points(x, y, scatter, step, key, chain, place)
     mask = 64
-    while mask < 16 * number:
+    while mask < count:
         mask *= 2
-    head, onward = np.full(mask, -1, np.int32), np.full(count, -1, np.int32)
+    head, onward = np.full(mask, -1, np.int32), np.empty(count, np.int32)
     mask -= 1
-    _put_near_into_cells(points, first, second, head, onward, mask)
+    for k in range(count):
+        bucket = _bucket(key[k], _column(x[k]), _column(y[k]), mask)
+        onward[k], head[bucket] = head[bucket], k
+    first, second = doubtful, doubtful + 1
     changed = False
     for _ in range(ROUNDS):
         before = link.copy()
-        new_first, new_second = _change(points, link, alone, head, onward, mask, first, second)
+        new_first, new_second, ends = _change(
+            points, link, alone, head, onward, mask, first, second
+        )
         if (link == before).all():
             break
         changed = True
-        left = 0
+        _join_ends(points, link, alone, head, onward, mask, ends)
+        still = np.empty(len(first), np.bool_)
         for k in range(len(first)):
-            if _linked(link, first[k], second[k]):
-                first[left], second[left] = first[k], second[k]
-                left += 1
-        first = np.concatenate((first[:left], new_first))
-        second = np.concatenate((second[:left], new_second))
+            still[k] = _linked(link, first[k], second[k])
+        first = np.concatenate((first[still], new_first))
+        second = np.concatenate((second[still], new_second))
     if not changed:
         return 0
-    return _walk(link, nodes, new_nodes, new_starts)
+    return _walk(link, new_nodes, new_starts)
