@@ -178,8 +178,9 @@ def test_an_end_that_hangs_on_by_a_long_step_or_at_an_angle_is_cut_off():
 
 def test_an_end_that_the_log_has_inside_another_path_is_cut_off():
     # point 4 was logged in the middle of one path and drawn onto the end of the other
-    points = points_at(np.zeros(12), np.zeros(12))
     one, two = [0, 1, 2, 3, 5, 6, 7], [8, 9, 10, 11, 4]
+    east = np.array([0.0, 5, 10, 15, 20, 25, 30, 35, 0, 5, 10, 15])
+    points = points_at(east, np.where(np.isin(np.arange(12), two), 3.0, 0.0))
     paths = Paths.of_sizes(np.array(one + two), np.array([7, 5]))
     cut, shed = shed_by_log(points, paths, places_in_paths(points, paths))
     assert shed.tolist() == [4]

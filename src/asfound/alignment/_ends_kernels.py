@@ -27,6 +27,7 @@ ROUNDS = 10
 HARD_GAP = 60.0
 HARD_GAP_NAMED = 150.0
 HARD_SPACINGS = 12.0
+LEAST_GAP = 15.0
 STRAIGHT = 35.0 * pi / 180.0
 SINGLE_TURN = 15.0 * pi / 180.0
 LARGEST_TURN = 115.0 * pi / 180.0
@@ -402,9 +403,11 @@ def _cost(
     blind, half = not (pointed_a or pointed_b), pointed_a != pointed_b
     if blind and (stage < 3 or gap > 2.0 * spacing):
         return inf
-    if half and (stage == 0 or gap > (3.0 if stage == 1 else 6.0) * spacing):
+    # a single shot that the log has next to the end may lie farther ahead
+    ahead = max(6.0 * spacing, LEAST_GAP) if next_in_log else 6.0 * spacing
+    if half and (stage == 0 or gap > (3.0 * spacing if stage == 1 else ahead)):
         return inf
-    hard = HARD_GAP_NAMED if named else min(HARD_GAP, HARD_SPACINGS * spacing)
+    hard = HARD_GAP_NAMED if named else min(HARD_GAP, max(HARD_SPACINGS * spacing, LEAST_GAP))
     round_corner = max(CORNER_SPACINGS * spacing, CORNER_LEAST)
     if gap >= TOUCHING and ((half and stage == 1) or gap > round_corner):
         # not straight on by far, before angles are worked out
@@ -435,7 +438,7 @@ def _cost(
     elif half and stage == 1:
         allowed = allowed and turn <= SINGLE_TURN
     elif half:
-        within = (6.0 if turn <= SINGLE_TURN else 3.0) * spacing
+        within = ahead if turn <= SINGLE_TURN else 3.0 * spacing
         logged = next_in_log and gap <= 1.5 * spacing
         allowed = allowed and ((straight and gap <= within) or logged)
     if not allowed:
@@ -498,7 +501,9 @@ def _mutual(
             wide = max(spacing[chain], spacing[_chain(other, chains)])
             dx, dy = place[b, 0] - place[a, 0], place[b, 1] - place[a, 1]
             gap = sqrt(dx * dx + dy * dy)
-            farthest = HARD_GAP_NAMED if named[key[a]] else min(HARD_GAP, HARD_SPACINGS * wide)
+            farthest = HARD_GAP_NAMED
+            if not named[key[a]]:
+                farthest = min(HARD_GAP, max(HARD_SPACINGS * wide, LEAST_GAP))
             # the gap alone costs this, less what the log may speak for it
             if gap > farthest or gap > (least[number] + 1.0) * wide:
                 continue

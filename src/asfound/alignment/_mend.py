@@ -11,7 +11,6 @@ from asfound.alignment._tails import usual_step
 
 LEAST_STEP, MOST_STEP, STEP_ELSE = 1.0, 15.0, 5.0
 FEW = 7
-BEYOND_KEY = 1.6
 
 
 def mend(points: Points, paths: Paths, alone: npt.NDArray[np.bool_]) -> Paths:
@@ -37,23 +36,26 @@ def mend(points: Points, paths: Paths, alone: npt.NDArray[np.bool_]) -> Paths:
         points.x, points.y, points.scatter, points.chain,
         paths.nodes, paths.starts, usual, doubtful,
     )  # fmt: skip
-    if found == 0:
+    single = paths.starts[:-1][paths.sizes == 1]
+    single = single[~alone[paths.nodes[single]]]
+    asked = np.concatenate((doubtful[:found], single))
+    if len(asked) == 0:
         return paths
-    doubtful = doubtful[:found]
+    after = np.concatenate((doubtful[:found] + 1, single))
     near = np.empty(len(paths), bool)
     find_paths_near(
-        points.x, points.y, points.key, paths.nodes, paths.starts, usual, doubtful, near
+        points.x, points.y, points.key, paths.nodes, paths.starts, usual, asked, after, near
     )
     chosen = np.flatnonzero(near)
     part = paths.take(chosen)
-    owner = paths.owner_of(doubtful)
-    doubtful += part.starts[np.searchsorted(chosen, owner)] - paths.starts[owner]
+    owner = paths.owner_of(asked)
+    asked += part.starts[np.searchsorted(chosen, owner)] - paths.starts[owner]
     node = part.nodes
     nodes, starts = np.empty(len(node), np.int64), np.empty(len(node) + 1, np.int64)
     number = mend_links(
         points.x[node], points.y[node], points.scatter[node], np.repeat(usual[chosen], part.sizes),
-        points.key[node], points.chain[node], node, alone[node], part.starts, doubtful,
-        nodes, starts,
+        points.key[node], points.chain[node], node, alone[node], part.starts,
+        asked[:found], asked[found:], nodes, starts,
     )  # fmt: skip
     if number == 0:
         return paths
@@ -71,5 +73,5 @@ def _usual(points: Points, paths: Paths) -> Floats:
     of_key = np.where(np.isfinite(of_key), of_key, STEP_ELSE)[key]
     step = np.where(np.isfinite(step), step, of_key)
     short = paths.sizes < FEW
-    step[short] = np.minimum(step[short], BEYOND_KEY * of_key[short])
+    step[short] = np.minimum(step[short], of_key[short])
     return np.clip(step, LEAST_STEP, MOST_STEP)

@@ -252,6 +252,14 @@ def _room_around(x: Floats, y: Floats, a: int, b: int, step: float) -> tuple[int
 
 
 @part
+def _at_corner(points: Points, link: Codes, a: int, b: int) -> bool:
+    """Whether the path turns sharply at either end of a link; others may bridge a gap straight."""
+    before, after = _other(link, a, b), _other(link, b, a)
+    sharp = before >= 0 and abs(_signed_turn(points.x, points.y, before, a, b)) > SHARP
+    return sharp or (after >= 0 and abs(_signed_turn(points.x, points.y, a, b, after)) > SHARP)
+
+
+@part
 def _better(points: Points, gain: float, least: float, c: int, best_c: int) -> bool:
     """Whether a change is better than the best so far; of equals that farther west and south."""
     if gain != least or best_c < 0 or c < 0:
@@ -269,8 +277,9 @@ def _best_change(
     usual = max(points.step[a], points.step[b])
     west, east, south, north = _room_around(points.x, points.y, a, b, usual)
     reach = _apart(points, a, b) + LOOK * usual
-    best = _gain(points, link, SPLIT, a, b, -1, -1) - GAIN_SPLIT
-    best_way, best_c, best_d = SPLIT, -1, -1
+    best, best_way, best_c, best_d = 0.0, SPLIT, -1, -1
+    if _at_corner(points, link, a, b):
+        best = _gain(points, link, SPLIT, a, b, -1, -1) - GAIN_SPLIT
     for column in range(west, east + 1):
         for row in range(south, north + 1):
             c = head[_bucket(points.key[a], column, row, mask)]
@@ -377,7 +386,7 @@ def find_doubtful(
     return found
 
 
-@kernel(FLOATS, FLOATS, CODES, INTEGERS, INTEGERS, FLOATS, INTEGERS, FLAGS_OUT)
+@kernel(FLOATS, FLOATS, CODES, INTEGERS, INTEGERS, FLOATS, INTEGERS, INTEGERS, FLAGS_OUT)
 def find_paths_near(
     x: Floats,
     y: Floats,
@@ -385,10 +394,11 @@ def find_paths_near(
     nodes: Integers,
     starts: Integers,
     usual: Floats,
-    doubtful: Integers,
+    first: Integers,
+    second: Integers,
     near: Flags,
 ) -> None:
-    """Paths with a point in the cells around doubtful links of their key, or in a cell like it.
+    """Paths with a point in the cells around some links of their key, or in a cell like it.
 
     Parameters
     ----------
@@ -396,16 +406,16 @@ def find_paths_near(
         By point.
     nodes, starts, usual
         Paths, and the usual step of each [m].
-    doubtful : (k,) int64
-        As `find_doubtful` finds them.
+    first, second : (k,) int64
+        Positions of the nodes of each link; twice the same for a single point.
     near : (paths,) bool
         Filled.
     """
-    step = np.empty(len(doubtful))
+    step = np.empty(len(first))
     cells = 0
-    for k in range(len(doubtful)):
-        step[k] = usual[np.searchsorted(starts, doubtful[k], side="right") - 1]
-        a, b = nodes[doubtful[k]], nodes[doubtful[k] + 1]
+    for k in range(len(first)):
+        step[k] = usual[np.searchsorted(starts, first[k], side="right") - 1]
+        a, b = nodes[first[k]], nodes[second[k]]
         west, east, south, north = _room_around(x, y, a, b, step[k])
         cells += (east - west + 1) * (north - south + 1)
     mask = 64
@@ -413,8 +423,8 @@ def find_paths_near(
         mask *= 2
     wanted = np.zeros(mask, np.bool_)
     mask -= 1
-    for k in range(len(doubtful)):
-        a, b = nodes[doubtful[k]], nodes[doubtful[k] + 1]
+    for k in range(len(first)):
+        a, b = nodes[first[k]], nodes[second[k]]
         west, east, south, north = _room_around(x, y, a, b, step[k])
         for column in range(west, east + 1):
             for row in range(south, north + 1):
@@ -528,6 +538,57 @@ def _join_ends(
 
 
 @part
+def _insertion(points: Points, link: Codes, c: int, a: int, b: int) -> float:
+    """How much less it costs to have a single point c between linked a and b, or after end a."""
+    beside_a = _other(link, a, b)
+    now = 2.0 * END + _node_cost(points, beside_a, a, b)
+    then = _node_cost(points, beside_a, a, c) + _node_cost(points, a, c, b)
+    then += _link_cost(points, a, c)
+    if b >= 0:
+        beside_b = _other(link, b, a)
+        now += _link_cost(points, a, b) + _node_cost(points, beside_b, b, a)
+        then += _link_cost(points, c, b) + _node_cost(points, beside_b, b, c)
+    return now - then
+
+
+@part
+def _place_singles(
+    points: Points, link: Codes, head: Codes, onward: Codes, mask: int, singles: Integers
+) -> bool:
+    """Put single points into the links, or at the ends, where they belong; whether any was put."""
+    placed = False
+    for c in singles:
+        if max(link[c, 0], link[c, 1]) >= 0:
+            continue
+        best, best_a, best_b = 0.0, -1, -1
+        west, east, south, north = _room_around(points.x, points.y, c, c, points.step[c])
+        for column in range(west, east + 1):
+            for row in range(south, north + 1):
+                a = head[_bucket(points.key[c], column, row, mask)]
+                while a >= 0:
+                    here = a
+                    a = onward[a]
+                    if points.key[here] != points.key[c] or here == c:
+                        continue
+                    if max(link[here, 0], link[here, 1]) < 0:
+                        continue
+                    for side in range(2):
+                        beside = link[here, side]
+                        asked = GAIN if beside >= 0 else GAIN_SPLIT
+                        gain = _insertion(points, link, c, here, beside) - asked
+                        if _better(points, gain, best, here, best_a):
+                            best, best_a, best_b = gain, here, beside
+        if best_a < 0:
+            continue
+        placed = True
+        link[c, 0], link[c, 1] = best_a, best_b
+        _replace(link, best_a, best_b, c)
+        if best_b >= 0:
+            _replace(link, best_b, best_a, c)
+    return placed
+
+
+@part
 def _walk(link: Codes, new_nodes: Integers, new_starts: Integers) -> int:
     """Paths that links make, in the order of their first points; returns how many."""
     seen = np.zeros(len(link), np.bool_)
@@ -553,7 +614,7 @@ def _walk(link: Codes, new_nodes: Integers, new_starts: Integers) -> int:
 
 
 @kernel(
-    FLOATS, FLOATS, FLOATS, FLOATS, CODES, CODES, INTEGERS, FLAGS, INTEGERS, INTEGERS,
+    FLOATS, FLOATS, FLOATS, FLOATS, CODES, CODES, INTEGERS, FLAGS, INTEGERS, INTEGERS, INTEGERS,
     INTEGERS_OUT, INTEGERS_OUT,
 )  # fmt: skip
 def mend_links(
@@ -567,6 +628,7 @@ def mend_links(
     alone: Flags,
     starts: Integers,
     doubtful: Integers,
+    singles: Integers,
     new_nodes: Integers,
     new_starts: Integers,
 ) -> int:
@@ -581,6 +643,8 @@ def mend_links(
         Where each path begins.
     doubtful : (k,) int64
         Nodes that doubtful links begin with.
+    singles : (s,) int64
+        Nodes that are paths by themselves and need not be.
     new_nodes, new_starts : int64
         Filled, if a change is made: the paths then, at most as many as there are nodes.
 
@@ -606,6 +670,8 @@ def mend_links(
     first, second = doubtful, doubtful + 1
     changed = False
     for _ in range(ROUNDS):
+        if len(first) == 0:
+            break
         before = link.copy()
         new_first, new_second, ends = _change(
             points, link, alone, head, onward, mask, first, second
@@ -619,6 +685,7 @@ def mend_links(
             still[k] = _linked(link, first[k], second[k])
         first = np.concatenate((first[still], new_first))
         second = np.concatenate((second[still], new_second))
+    changed = _place_singles(points, link, head, onward, mask, singles) or changed
     if not changed:
         return 0
     return _walk(link, new_nodes, new_starts)
