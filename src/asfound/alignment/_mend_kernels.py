@@ -39,6 +39,7 @@ SWAY_NOISE = 3.0
 USUAL = 1.2
 SPREAD = 0.4
 PER_STEP = 0.3
+GAP = 9.0
 LOG_BONUS = 1.5
 TURN_SCALE = 10.0 * pi / 180.0
 CORNER = 3.0
@@ -91,7 +92,7 @@ def _link_cost(points: Points, a: int, b: int) -> float:
     ratio = _apart(points, a, b) / max(points.step[a], points.step[b])
     cost = PER_STEP * min(ratio, USUAL)
     if ratio > USUAL:
-        cost += 0.5 * (log(ratio / USUAL) / SPREAD) ** 2
+        cost += min(0.5 * (log(ratio / USUAL) / SPREAD) ** 2, GAP)
     if abs(points.place[a] - points.place[b]) == 1 and points.chain[a] == points.chain[b]:
         cost -= LOG_BONUS
     return float(cost)
