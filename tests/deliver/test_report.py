@@ -323,3 +323,50 @@ def test_a_line_tells_how_many_of_its_shots_are_doubtful_or_unfit(metre: Results
     assert (table.column("doubtful")[0], table.column("unfit")[0]) == (3, 1)
     greatest = table.column("greatest_across_95")[0]
     assert row[6].split(" / ")[1] == f"{greatest:.2f}"
+
+
+def test_what_matters_stands_first_and_the_long_table_last_and_upright(
+    foot: Results, tmp_path: Path
+) -> None:
+    reader, pages = _read(foot, tmp_path)
+    places = {
+        str(mark.title): int(reader.get_destination_page_number(mark) or 0)
+        for mark in reader.outline
+        if not isinstance(mark, list)
+    }
+    order = ["Lines", "Findings", "How positions were computed", "Every shot"]
+    assert [places[name] for name in order] == sorted(places[name] for name in order)
+    last = reader.pages[places["Every shot"]].mediabox
+    assert last.height > last.width
+    # Every sheet of the map can be reached from the outline.
+    sheets = [page for page in pages if page.find("Map: Sheet") >= 0]
+    assert sum(name.startswith("Map: Sheet") for name in places) >= len(sheets) - 1
+    grave = [group for group in report_data(prepare(foot))["findings"] if group["fails"]]
+    for group in grave[:7]:
+        assert f"{_plain(group['title'])}: {group['fails']}" in pages[0]
+
+
+def test_counts_on_the_cover_read_as_words_do(
+    build: Callable[..., Results], tmp_path: Path
+) -> None:
+    results = build()
+    _, pages = _made(results, tmp_path)
+    uploads = len(results.intake.sources)
+    assert f"{uploads} upload{'' if uploads == 1 else 's'};" in pages[0]
+
+
+def test_a_line_whose_shots_stand_in_one_spot_is_not_blown_up_and_says_so(
+    metre: Results,
+) -> None:
+    line = metre.lines[0]
+    squeeze = 0.01 / line.length
+    spot = replace(
+        line,
+        station=line.station * squeeze,
+        axis_station=line.axis_station * squeeze,
+    )
+    delivery = prepare(replace(metre, lines=(spot, *metre.lines[1:])))
+    page = report_data(delivery)["line_pages"][0]
+    assert page["remarks"][0].startswith("Its shots stand in one spot")
+    ratio = re.search(r"offsets drawn ([\d.]+) times", page["panels"][0])
+    assert ratio is None or float(ratio.group(1)) >= 1.0

@@ -12,6 +12,8 @@ from datetime import UTC, datetime, time
 from importlib.resources import files
 from typing import Any
 
+import numpy as np
+
 from asfound.deliver.delivery import Delivery
 from asfound.deliver.finding_columns import detail_text
 from asfound.deliver.report import facts, listing
@@ -28,7 +30,8 @@ from asfound.deliver.symbols import hex_colour
 from asfound.units import lengths_in
 
 _TEMPLATE = tuple(
-    f"{part}.typ" for part in ("base", "front", "digs", "sweeps", "accuracy", "stakeout", "back")
+    f"{part}.typ"
+    for part in ("base", "front", "digs", "findings", "sweeps", "accuracy", "stakeout", "back")
 )
 # Room for maps on a page [mm]: paper less margins and the heading above the map.
 _PAPER = {
@@ -136,6 +139,11 @@ def _remarks(delivery: Delivery, number: int) -> list[str]:
     line = delivery.results.lines[number]
     unit = delivery.about.unit
     remarks = []
+    if line.length < float(np.nanmax(delivery.shapes[number].across_95)):
+        remarks.append(
+            "Its shots stand in one spot, closer together than they are sure: they show that "
+            "something is there, not which way it runs."
+        )
     for start, end in line.gaps.tolist():
         remarks.append(
             f"No shots support the axis from station {facts.quantity(delivery, start, 1)} to "

@@ -119,6 +119,7 @@ def findings_list(delivery: Delivery) -> list[dict[str, Any]]:
                 "title": clean(rule.title),
                 "severity": Severity(int(outcome.severity.max())).word,
                 "count": len(outcome.index),
+                "fails": int(np.count_nonzero(outcome.severity == Severity.FAIL)),
                 "checks": clean(lengths_in(rule.checks, delivery.about.unit)),
                 "threshold": clean(lengths_in(rule.threshold, delivery.about.unit)).rstrip("."),
                 "basis": clean(rule.basis).rstrip("."),

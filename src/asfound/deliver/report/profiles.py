@@ -31,6 +31,7 @@ Floats = npt.NDArray[np.float64]
 
 LEFT = 15.0
 STRIP, GAP, PROFILE, STATIONS = 22.0, 9.0, 50.0, 8.5  # heights [mm]
+LEAST_SPAN = 5.0  # stations that a panel spans at least [m]: shorter lines are not blown up
 MOST_PANELS = 6
 MOST_MARKS = 120  # sound shots drawn in one panel
 _LEAST_SPACING = 4.5  # mean distance of shots on paper below which a line is cut into panels [mm]
@@ -69,7 +70,7 @@ class _Panel:
         self.unit = delivery.about.unit
         self.colour = hex_colour(self.line.utility)
         self.low, self.high = low, high
-        span = max(high - low, 0.1)
+        span = max(high - low, LEAST_SPAN)
         room = width - LEFT - 3.0
         # A little air at both ends, so that the first and last shot are whole.
         self.x = Axis(low, LEFT + 4.0, span / (room - 8.0))

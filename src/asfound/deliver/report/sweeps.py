@@ -23,7 +23,9 @@ from asfound.units import LengthUnit, lengths_in
 
 Floats = npt.NDArray[np.float64]
 
-_LEFT, _RIGHT, _TOP, _BOTTOM = 14.0, 4.0, 8.0, 10.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 10.0, 3.0, 10.5, 10.0
+# Of the page's width: the words stand beside the drawing, so that two sweeps fit on a page.
+_SHARE = 0.60
 _GAP = 9.0
 _CURVE_POINTS = 241
 COIL_WORDS = {HORIZONTAL_COIL: "horizontal coil (peak)", 1: "vertical coil (null)"}
@@ -95,7 +97,7 @@ def sweep_figure(
     if np.isfinite(located.shown_depth):
         deepest = max(deepest, located.shown_depth)
     deepest = min(deepest * 1.1 + 0.1, 6.0)
-    readings, ground = 52.0, deepest * scale
+    readings, ground = 40.0, deepest * scale
     svg = Svg(width, _TOP + readings + _GAP + ground + _BOTTOM)
 
     def x(position: float | Floats) -> Any:
@@ -140,7 +142,7 @@ def _draw_readings(
     for mark in _round_marks(floor, ceiling, 5):
         svg.line((_LEFT, y(mark)), (svg.width - _RIGHT, y(mark)), stroke=PALE, width=0.15)
         svg.text(_LEFT - 1.2, float(y(mark)) + 0.8, f"{mark:g}", anchor="end")
-    svg.text(_LEFT, top - 2.0, f"Readings [{sweep.unit}] and what was fitted", font=WORDS, size=3.1)
+    svg.text(_LEFT, top - 6.0, f"Readings [{sweep.unit}] and what was fitted", font=WORDS, size=3.1)
     curve = np.linspace(low, high, _CURVE_POINTS)
     levels = sorted({float(v) for v in sweep.coil_height})
     svg.begin_clip("readings", _LEFT, top, svg.width - _LEFT - _RIGHT, height)
@@ -187,7 +189,7 @@ def _legend(svg: Svg, levels: list[float], sweep: Sweep, top: float) -> None:
         text += ("; " if text else "") + "square, dashed: " + COIL_WORDS[1]
     if len(levels) > 1:
         text += "; pale: coil raised"
-    svg.text(at, top - 2.0, text, font=WORDS, size=2.7, anchor="end", fill=GREY)
+    svg.text(at, top - 2.0, text, font=WORDS, size=2.4, anchor="end", fill=GREY)
 
 
 def _draw_ground(
@@ -305,7 +307,9 @@ def sweep_pages(delivery: Delivery, width: float) -> list[dict[str, Any]]:
     return [
         {
             "name": clean(located.name),
-            "figure": sweep_figure(results.intake.sweeps[located.sweep], located, unit, width)
+            "figure": sweep_figure(
+                results.intake.sweeps[located.sweep], located, unit, _SHARE * width
+            )
             if not located.reason
             else "",
             "facts": sweep_facts(delivery, number),
