@@ -13,7 +13,7 @@ from ezdxf import recover
 
 from asfound.deliver import write_outputs
 from asfound.deliver.dxf import plain_text
-from asfound.model import APWA_COLOURS, CAUTIONS, Results, Utility
+from asfound.model import APWA_COLOURS, CAUTIONS, Results, Utility, Verdict
 
 
 @pytest.fixture(scope="module")
@@ -134,3 +134,30 @@ def test_hostile_text_is_one_harmless_line(hostile: Results, tmp_path: Path) -> 
     assert not drawing.modelspace().query("MTEXT")
     # DXF reference: %% starts a special character, ^ a control character.
     assert plain_text("a%%db\n0\nEOF ^J \\U+0041") == "a% %db 0 EOF ^ J \\ U+0041"
+
+
+def test_the_drawing_opens_on_the_job_even_with_a_stray_shot_far_away(
+    build, tmp_path: Path
+) -> None:
+    results = build()
+    stray = len(results.ground) - 1
+    results.ground.easting[stray] += 50_000.0
+    results.verdict[stray] = Verdict.UNFIT
+    write_outputs(results, tmp_path, formats=("dxf",))
+    drawing = ezdxf.readfile(tmp_path / "map.dxf")
+    view = drawing.viewports.get("*Active")[0].dxf
+    middle = np.median(results.lines[0].easting)
+    assert view.height < 400.0
+    assert abs(view.center[0] - middle) < 200.0
+    notes = drawing.modelspace().query('TEXT[layer=="NOTES"]')
+    assert max(text.dxf.height for text in notes) < 2.0
+    # The header's extents hold all that is drawn of shots, the stray one too.
+    low, high = (np.array(drawing.header[name]) for name in ("$EXTMIN", "$EXTMAX"))
+    assert low[0] <= np.nanmin(results.ground.easting)
+    assert high[0] >= np.nanmax(results.ground.easting)
+    assert (low <= high).all()
+
+
+def test_text_is_set_in_a_typeface_that_knows_more_than_latin(path: Path) -> None:
+    # DXF reference, STYLE group 3: an .shx stroke font draws a question mark for most scripts.
+    assert ezdxf.readfile(path).styles.get("Standard").dxf.font.endswith(".ttf")

@@ -22,6 +22,7 @@ from asfound.deliver.delivery import Delivery
 from asfound.deliver.dxf_digs import add_dig_layers, add_digs
 from asfound.deliver.dxf_entities import DASHED, DOTTED, EntityWriter, layer, plain_text
 from asfound.deliver.dxf_shots import TEXT_HEIGHT, add_shots
+from asfound.deliver.report.maps import map_extent
 from asfound.deliver.symbols import colour
 from asfound.model import Verdict
 
@@ -110,6 +111,8 @@ class _Layers:
 def _header(drawing: Any, delivery: Delivery) -> None:
     about = delivery.about
     drawing.header["$MEASUREMENT"] = int(about.grid_unit.code == "m")  # 0: feet and inches
+    # The style that comes with a new drawing is a stroke font without most of the world's scripts.
+    drawing.styles.get("Standard").dxf.font = "arial.ttf"
     drawing.header["$PDMODE"] = 34  # a POINT is drawn as a cross in a circle
     drawing.header["$PDSIZE"] = 0.08 / about.grid_unit.metres
     for heading, words in about.facts():
@@ -233,23 +236,30 @@ def _work_area(space: Any, delivery: Delivery) -> None:
 
 
 def _first_view(drawing: Any, delivery: Delivery) -> None:
-    """Open on the job, not on the origin of the grid."""
-    ground = delivery.results.ground
+    """Open on the job, not on the origin of the grid nor on a mistyped shot far away."""
+    ground, extent = delivery.results.ground, map_extent(delivery)
+    if extent is None:
+        return
+    low, high = delivery.grid(extent)
+    height = 1.3 * max(float((high - low).max()), 10.0)
+    drawing.set_modelspace_vport(height=height, center=((low + high) / 2.0).tolist())
+    # Programs that place a drawing without opening it go by the header, which names all there is.
     plan = np.column_stack([ground.easting, ground.northing])
-    plan = delivery.grid(plan[np.isfinite(plan).all(axis=1)])
-    if len(plan):
-        low, high = plan.min(axis=0), plan.max(axis=0)
-        height = 1.3 * max(float((high - low).max()), 10.0)
-        drawing.set_modelspace_vport(height=height, center=((low + high) / 2.0).tolist())
+    plan = np.concatenate([delivery.grid(plan[np.isfinite(plan).all(axis=1)]), [low, high]])
+    levels = delivery.grid(ground.height[np.isfinite(ground.height)])
+    levels = np.concatenate([[0.0], levels])
+    drawing.modelspace().reset_extents(
+        (*plan.min(axis=0).tolist(), float(levels.min())),
+        (*plan.max(axis=0).tolist(), float(levels.max())),
+    )
+    drawing.modelspace().reset_limits(low.tolist(), high.tolist())
 
 
 def _notes(space: Any, delivery: Delivery) -> None:
-    """Facts and cautions as a block of text beside the drawing."""
-    ground = delivery.results.ground
-    known = np.isfinite(ground.easting) & np.isfinite(ground.northing)
-    east, north = ground.easting[known], ground.northing[known]
-    left, bottom = (float(east.min()), float(north.min())) if len(east) else (0.0, 0.0)
-    size = max(TEXT_HEIGHT * 2, float(np.ptp(east)) / 150 if len(east) else 0.0)
+    """Facts and cautions as a block of text below the job."""
+    extent = map_extent(delivery)
+    (left, bottom), (right, _) = np.zeros((2, 2)) if extent is None else extent
+    size = max(TEXT_HEIGHT * 2, (right - left) / 150)
     scale = delivery.about.grid_unit.metres
     lines = [line for line in delivery.about.text().splitlines() if line]
     for number, line in enumerate(lines, 1):
