@@ -18,7 +18,7 @@ from asfound.deliver.about import INVENTED
 from asfound.deliver.columns import cells
 from asfound.deliver.delivery import Delivery, prepare
 from asfound.deliver.report import report_data
-from asfound.deliver.report.facts import certainty_words, clean
+from asfound.deliver.report.facts import certainty_words, clean, undrawn
 from asfound.deliver.report.labels import LabelPlaces
 from asfound.deliver.report.listing import MOST_SHOTS
 from asfound.deliver.report.maps import map_extent
@@ -370,3 +370,18 @@ def test_a_line_whose_shots_stand_in_one_spot_is_not_blown_up_and_says_so(
     assert page["remarks"][0].startswith("Its shots stand in one spot")
     ratio = re.search(r"offsets drawn ([\d.]+) times", page["panels"][0])
     assert ratio is None or float(ratio.group(1)) >= 1.0
+
+
+def test_a_name_in_a_script_without_a_typeface_is_said_on_the_first_page(
+    metre: Results, tmp_path: Path
+) -> None:
+    def first_page(name: str, folder: str) -> str:
+        job = replace(metre, settings=replace(metre.settings, name=name))
+        return _made(job, tmp_path / folder)[1][0]
+
+    # Drawn: Latin with accents, Greek, Cyrillic, Hebrew, Arabic, Devanagari, Georgian.
+    drawn = "\u0141\u00f3d\u017a \u0395\u03bb \u041c \u05d9 \u0627\u0644\u0645 \u092a \u10ec"
+    assert "An empty box in a name" not in first_page(drawn, "drawn")
+    assert "An empty box in a name" in first_page("\u672c\u753a\u901a\u308a", "boxes")
+    for word in ("\ubb3c", "\u0e19", "\u0b9a", "\U0001f6b0"):
+        assert undrawn(word)

@@ -39,6 +39,7 @@ _PAPER = {
     "us-letter": {False: (179.9, 224.4), True: (243.4, 160.9)},
 }
 MOST_LINE_PAGES = 80
+_DRAWN = {"maps", "line_pages", "digs", "sweeps", "proof", "frames", "stakeouts"}  # large drawings
 
 
 def report_pdf(delivery: Delivery) -> bytes:
@@ -80,7 +81,7 @@ def report_data(delivery: Delivery) -> dict[str, Any]:
     """Everything the template sets."""
     paper = "a4" if delivery.about.unit.code == "m" else "us-letter"
     body = _PAPER[paper]
-    return {
+    data = {
         "paper": paper,
         "unit": delivery.about.unit.symbol,
         "grid_unit": delivery.about.grid_unit.symbol,
@@ -107,6 +108,9 @@ def report_data(delivery: Delivery) -> dict[str, Any]:
         "accuracy": facts.accuracy(delivery),
         "reports": listing.row_reports(delivery),
     }
+    in_words = {name: part for name, part in data.items() if name not in _DRAWN}
+    data["undrawn"] = facts.undrawn(json.dumps(in_words, ensure_ascii=False))
+    return data
 
 
 def _line_pages(delivery: Delivery, width: float) -> list[dict[str, Any]]:

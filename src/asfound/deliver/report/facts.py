@@ -22,6 +22,11 @@ Floats = npt.NDArray[np.float64]
 MOST_CROSSINGS = 200
 _LONGEST = 400
 _RUN = re.compile(r"\S{33,}")
+# Scripts that no typeface of the `typst` package has: each was set and looked at.
+_UNDRAWN = re.compile(
+    "[\u0700-\u089f\u0980-\u0e7f\u0f00-\u109f\u1100-\u139f\u1400-\u1cff\u2e80-\ua63f"
+    "\ua800-\ud7ff\uf900-\ufaff\uff01-\uffdc\U0001f000-\U0003ffff]"
+)
 
 
 def clean(words: object, longest: int = _LONGEST) -> str:
@@ -32,6 +37,16 @@ def clean(words: object, longest: int = _LONGEST) -> str:
         line = line[: longest - 1] + "\u2026"
     # A zero-width space every 24 characters lets a run without blanks break at a margin.
     return _RUN.sub(lambda m: "\u200b".join(re.findall(".{1,24}", m.group())), line)
+
+
+def undrawn(words: str) -> str:
+    """What page 1 says if the report can't draw some signs of a text; empty if it draws all."""
+    if _UNDRAWN.search(words) is None:
+        return ""
+    return (
+        "An empty box in a name stands for a sign of a script that this report's typefaces do "
+        "not have. Names and notes stand whole in the CSV and map files and in results.json."
+    )
 
 
 def quantity(delivery: Delivery, metres: float, decimals: int = 3) -> str:
