@@ -21,7 +21,7 @@ from asfound.deliver.report import report_data
 from asfound.deliver.report.facts import certainty_words, clean, undrawn
 from asfound.deliver.report.labels import LabelPlaces
 from asfound.deliver.report.listing import MOST_SHOTS
-from asfound.deliver.report.maps import map_extent
+from asfound.deliver.report.maps import _Canvas, map_extent
 from asfound.deliver.report.scales import (
     DETAIL,
     details,
@@ -29,6 +29,7 @@ from asfound.deliver.report.scales import (
     round_step,
     scale_words,
 )
+from asfound.deliver.report.svg import FIGURE_WIDTH, Svg
 from asfound.deliver.tables import LINES
 from asfound.model import CAUTIONS, Results, Verdict
 
@@ -385,3 +386,28 @@ def test_a_name_in_a_script_without_a_typeface_is_said_on_the_first_page(
     assert "An empty box in a name" in first_page("\u672c\u753a\u901a\u308a", "boxes")
     for word in ("\ubb3c", "\u0e19", "\u0b9a", "\U0001f6b0"):
         assert undrawn(word)
+
+
+def test_numbers_of_small_sheets_stay_within_their_frames(delivery: Delivery) -> None:
+    extent = map_extent(delivery)
+    assert extent is not None
+    whole = overview(extent, {False: (168.0, 198.0), True: (250.0, 110.0)}, metric=True)
+    narrow = 4.0 * whole.metres_per_mm
+    sheets = tuple(
+        replace(
+            whole,
+            title=f"Sheet {k}",
+            west=whole.west + k * narrow,
+            width=4.0,
+            height=4.0,
+        )
+        for k in range(12)
+    )
+    drawing = Svg(200.0, 250.0)
+    _Canvas(drawing, delivery, whole, 1).index(sheets)
+    root = ElementTree.fromstring(drawing.markup())
+    texts = [node for node in root.iter() if node.tag.endswith("text") and node.text]
+    starts = [float(node.attrib["x"]) for node in texts]
+    sizes = [float(node.attrib["font-size"]) for node in texts]
+    for start, size, node, after in zip(starts, sizes, texts, starts[1:], strict=False):
+        assert start + len(node.text or "") * FIGURE_WIDTH * size < after

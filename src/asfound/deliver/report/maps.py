@@ -318,8 +318,17 @@ class _Canvas:
             corners = np.array([[sheet.west, sheet.north], [sheet.east, sheet.south]])
             (x0, y0), (x1, y1) = self.paper(corners).tolist()
             self.drawing.rect(x0, y0, x1 - x0, y1 - y0, stroke="#9a9a9a", line=0.25)
+            words = str(number)
+            # Within its frame, so that the numbers of small frames in a row stay apart.
+            size = min(3.6, (x1 - x0 - 1.0) / (len(words) * FIGURE_WIDTH))
             self.drawing.text(
-                x0 + 1.2, y0 + 4.2, str(number), size=3.6, bold=True, fill="#6a6a6a", halo=True
+                x0 + 0.25 * size,
+                y0 + 1.1 * size,
+                words,
+                size=size,
+                bold=True,
+                fill="#6a6a6a",
+                halo=True,
             )
 
     def line_names(self) -> None:
