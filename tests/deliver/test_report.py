@@ -411,3 +411,12 @@ def test_numbers_of_small_sheets_stay_within_their_frames(delivery: Delivery) ->
     sizes = [float(node.attrib["font-size"]) for node in texts]
     for start, size, node, after in zip(starts, sizes, texts, starts[1:], strict=False):
         assert start + len(node.text or "") * FIGURE_WIDTH * size < after
+
+
+def test_short_sections_follow_one_another_on_a_page(foot: Results, tmp_path: Path) -> None:
+    _, pages = _read(foot, tmp_path)
+    where = {
+        name: next(k for k, page in enumerate(pages[1:], 1) if name in page)
+        for name in ("Row accounting", "Every shot H 95 %")
+    }
+    assert where["Every shot H 95 %"] == where["Row accounting"]
