@@ -149,3 +149,20 @@ def test_codes_are_long_and_never_the_same(letters):
     assert len(codes) == 100
     assert all(re.fullmatch(r"[A-Z2-9]{4}(-[A-Z2-9]{4}){3}", code) for code in codes)
     assert not any(set("O01I") & set(code) for code in codes)
+
+
+def test_a_second_desk_with_another_folder_is_refused_the_same_database(tmp_path):
+    database = f"sqlite:///{tmp_path}/one.sqlite"
+    first = Running(tmp_path / "a", "--database", database)
+    try:
+        command = [sys.executable, "-m", "asfound.cli", "desk", "--data", str(tmp_path / "b")]
+        second = subprocess.run(
+            [*command, "--database", database, "--port", str(free_port())],
+            capture_output=True,
+            text=True,
+            timeout=90,
+        )
+        assert second.returncode != 0
+        assert "another desk is at work on this database" in second.stderr
+    finally:
+        assert first.stop() == 0

@@ -20,7 +20,7 @@ import uvicorn
 
 from asfound.desk.app import create_app
 from asfound.desk.config import DeskConfig
-from asfound.desk.context import open_desk
+from asfound.desk.context import Desk, open_desk
 from asfound.desk.demo import add_demo
 from asfound.desk.locking import only_server
 from asfound.desk.logs import set_up_logs
@@ -117,8 +117,8 @@ def run_desk(
     Raises
     ------
     AsfoundError
-        If another desk is at work in the folder, it can't be written to, the database can't be
-        used, or the address can't be listened on.
+        If another desk is at work in the folder or on the database, the folder can't be written
+        to, the database can't be used, or the address can't be listened on.
     """
     set_up_logs()
     with only_server(config.data), _ended_by_signals(), closing(_listen(host, port)) as listening:
@@ -134,6 +134,29 @@ def _run(
 ) -> None:
     config = replace(config, first_run_code=config.first_run_code or new_code())
     desk = open_desk(config)
+    try:
+        # One that was killed a moment ago may still be held by PostgreSQL.
+        with desk.store.only_one("server", wait=_GRACE) as alone:
+            if not alone:
+                raise InputError(
+                    "another desk is at work on this database, with another folder.",
+                    where=desk.store.shown_url,
+                    remedy="Use that one, or stop it first; or name another database with "
+                    "--database.",
+                )
+            _serve(config, desk, host, listening, demo, say)
+    finally:
+        desk.store.close()
+
+
+def _serve(
+    config: DeskConfig,
+    desk: Desk,
+    host: str,
+    listening: socket.socket,
+    demo: bool,
+    say: Callable[[str], None],
+) -> None:
     desk.clear_leftovers()
     port = listening.getsockname()[1]
     address = config.public_address or f"http://{'localhost' if _local(host) else host}:{port}"
@@ -162,7 +185,6 @@ def _run(
         server.run(sockets=[listening])
     finally:
         worker.stop()
-        desk.store.close()
 
 
 @contextmanager

@@ -282,8 +282,12 @@ def main() -> None:
             if stop.wait(0.2):
                 return
         try:
-            take_up(desk)
-            work(desk, stop)
+            # Nor may a desk's worker in another folder take this database's tasks.
+            while not stop.is_set():
+                with desk.store.only_one("worker", wait=1.0) as alone:
+                    if alone:
+                        take_up(desk)
+                        work(desk, stop)
         finally:
             os.close(lock)
     except (AsfoundError, OSError) as error:

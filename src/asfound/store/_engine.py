@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import fcntl
+import os
 import sqlite3
+import time
+import zlib
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from datetime import UTC, datetime
@@ -10,7 +14,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any, Literal
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.exc import (
     ArgumentError,
     DataError,
@@ -223,14 +227,78 @@ class Transactions:
                 remedy="Nothing was written. Check that it is a database of this version.",
             ) from error
 
+    @contextmanager
+    def only_one(self, name: str, wait: float = 0.0) -> Iterator[bool]:
+        """Be the only one of a name that works on this database, whichever machine it is on.
+
+        Held until the end of the block, or until the process dies. A connection that breaks
+        loses PostgreSQL's lock too.
+
+        Parameters
+        ----------
+        name : str
+        wait : float
+            How long to try [s].
+
+        Returns
+        -------
+        held : bool
+            False if another is at work.
+        """
+        take = self._lock_beside_file if self.is_sqlite else self._lock_in_server
+        limit = time.monotonic() + wait
+        while True:
+            with take(name) as held:
+                if held or time.monotonic() >= limit:
+                    yield held
+                    return
+            time.sleep(0.1)
+
+    @contextmanager
+    def _lock_beside_file(self, name: str) -> Iterator[bool]:
+        # By its real name: a link to the file is the same database.
+        file = Path(str(self.engine.url.database)).resolve()
+        try:
+            handle = os.open(f"{file}.{name}.lock", os.O_RDWR | os.O_CREAT, 0o640)
+        except OSError as error:
+            raise StoreError(
+                f"the folder of the database can't be written to: {error.strerror or error}.",
+                where=str(file.parent),
+                remedy="Check its owner and permissions, and that its disk is not full.",
+            ) from error
+        try:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                yield False
+            else:
+                yield True
+        finally:
+            os.close(handle)
+
+    @contextmanager
+    def _lock_in_server(self, name: str) -> Iterator[bool]:
+        number = zlib.crc32(f"asfound {name}".encode())
+        with self._translated():
+            connection = self.engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+        try:
+            with self._translated():
+                held = connection.execute(text("SELECT pg_try_advisory_lock(:n)"), {"n": number})
+                free = bool(held.scalar())
+            yield free
+        finally:
+            # Not back to the pool: the lock ends with its connection.
+            connection.invalidate()
+            connection.close()
+
     def close(self) -> None:
         """Give all connections back."""
         self.engine.dispose()
 
 
 def _first_line(error: Exception) -> str:
-    text = str(error.orig if isinstance(error, DBAPIError) and error.orig else error)
-    return (text.strip().splitlines() or [type(error).__name__])[0].rstrip(".")
+    said = str(error.orig if isinstance(error, DBAPIError) and error.orig else error)
+    return (said.strip().splitlines() or [type(error).__name__])[0].rstrip(".")
 
 
 def _said(error: Exception, where: str) -> StoreError:
