@@ -18,7 +18,7 @@ _SENTENCES = {
     "decision-undone": "Took {id} back: {why}",
     "dig-drawn": "Entered {kind} {name}.",
     "dig-removed": "Took {kind} {name} out: {why}",
-    "stakeout-chosen": "Put stakeout list {name} on file, or took it out.",
+    "stakeout-chosen": "Entered stakeout list {name}.",
     "processed": "Processed the entries up to {head}: {count} files.",
     "released": "Released {name}.",
 }
@@ -29,6 +29,8 @@ def words_of_entry(entry: Entry) -> str:
     known = _SENTENCES.get(entry.action)
     if known is None:
         return entry.action
+    if entry.action == "stakeout-chosen" and not entry.payload.get("table"):
+        known = "Took stakeout list {name} out."
     body: dict[str, Any] = {
         "count": next(
             (len(entry.payload[key]) for key in ("rows", "shots", "files") if key in entry.payload),
@@ -40,6 +42,6 @@ def words_of_entry(entry: Entry) -> str:
         **entry.payload,
     }
     try:
-        return " ".join(known.format_map(body).split())
+        return " ".join(known.format_map(body).split()).replace(" .", ".")
     except (KeyError, ValueError, TypeError):
         return entry.action

@@ -18,6 +18,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from asfound.desk.blobs import DiskError, TooLargeError, disk_words, is_disk_fault
+from asfound.desk.desk_words import in_desk_words
 from asfound.errors import AsfoundError, SettingsError
 from asfound.store import BusyError, ConflictError, FullError, StoreError, UnknownError
 
@@ -40,7 +41,6 @@ _WORDS = {
     507: ("The desk can't keep anything now.", "Nothing was written; tell the administrator."),
 }
 _KEY = re.compile(r"(?:unknown key )?'?([a-z_]+)'?(?: = | is missing|\.$)")
-_OPTION = re.compile(r"--([a-z]+(?:-[a-z]+)*)")
 
 
 class Refused(HTTPException):
@@ -90,7 +90,7 @@ def desk_words(request: Request | None, text: str) -> str:
         for prefix in {str(desk.config.data), str(desk.config.data.resolve())}:
             text = text.replace(f"{prefix}/", "").replace(prefix, "")
     text = re.sub(r"/(?:tmp|var/tmp)/[^\s:,]*/", "", text)
-    return _OPTION.sub(lambda match: f"'{match[1].replace('-', ' ')}'", text)
+    return in_desk_words(text)
 
 
 def problem_body(

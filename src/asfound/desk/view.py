@@ -21,6 +21,7 @@ import shapely
 from asfound.clearance import footprint_of
 from asfound.clearance.solids import solid_of
 from asfound.deliver.delivery import Delivery, prepare
+from asfound.desk.desk_words import in_desk_words
 from asfound.desk.details import (
     Json,
     advice_detail,
@@ -231,7 +232,7 @@ def view_body(delivery: Delivery, origin: tuple[int, int], digs: Json) -> Json:
                 "row": r.row,
                 "line": r.line_number,
                 "reason": r.reason,
-                "remedy": r.remedy,
+                "remedy": in_desk_words(r.remedy),
                 "accepted": r.accepted,
             }
             for r in results.intake.reports[:500]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from asfound.deliver.finding_columns import detail_text
+from asfound.desk.desk_words import in_desk_words
 from asfound.desk.details._json import Json
 from asfound.model import (
     Finding,
@@ -55,9 +56,9 @@ def _finding(results: Results, finding: Finding) -> Json:
         "about": rule.subject,
         "subject": subject,
         "index": finding.index,
-        "detail": detail_text(finding, METRE),
+        "detail": in_desk_words(detail_text(finding, METRE)),
         "checks": rule.checks,
         "threshold": rule.threshold,
         "basis": rule.basis,
-        "remedy": rule.remedy,
+        "remedy": in_desk_words(rule.remedy),
     }
