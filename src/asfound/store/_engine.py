@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 import sqlite3
 import time
@@ -256,6 +255,9 @@ class Transactions:
 
     @contextmanager
     def _lock_beside_file(self, name: str) -> Iterator[bool]:
+        # only here: the desk's need, and not to be had on every system
+        import fcntl
+
         # By its real name: a link to the file is the same database.
         file = Path(str(self.engine.url.database)).resolve()
         try:
