@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from asfound.deliver import write_outputs
+from asfound.deliver import sweep_svg, write_outputs
 from asfound.deliver.about import INVENTED
 from asfound.deliver.columns import cells
 from asfound.deliver.delivery import Delivery, prepare
@@ -420,3 +420,16 @@ def test_short_sections_follow_one_another_on_a_page(foot: Results, tmp_path: Pa
         for name in ("Row accounting", "Every shot H 95 %")
     }
     assert where["Every shot H 95 %"] == where["Row accounting"]
+
+
+def test_the_names_in_a_sweeps_drawing_stand_beside_the_ellipses(metre: Results) -> None:
+    number = next(k for k, sweep in enumerate(metre.sweeps) if sweep.conductors)
+    root = ElementTree.fromstring(sweep_svg(metre, number).decode())
+    rings = [n.attrib["d"] for n in root.iter() if n.get("opacity") == "0.25"]
+    names = [n for n in root.iter() if n.tag.endswith("text") and "\u00b1" in (n.text or "")]
+    assert len(rings) == len(names) == len(metre.sweeps[number].conductors)
+    for ring, name in zip(rings, names, strict=True):
+        across = [float(word) for word in re.findall(r"-?[\d.]+", ring)][::2]
+        start = float(name.attrib["x"])
+        end = start + len(name.text or "") * FIGURE_WIDTH * float(name.attrib["font-size"])
+        assert max(across) < start or end < min(across)

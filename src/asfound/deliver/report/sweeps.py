@@ -97,7 +97,7 @@ def sweep_figure(
     if np.isfinite(located.shown_depth):
         deepest = max(deepest, located.shown_depth)
     deepest = min(deepest * 1.1 + 0.1, 6.0)
-    readings, ground = 40.0, deepest * scale
+    readings, ground = 18.0 + 0.2 * width, deepest * scale
     svg = Svg(width, _TOP + readings + _GAP + ground + _BOTTOM)
 
     def x(position: float | Floats) -> Any:
@@ -228,7 +228,7 @@ def _draw_ground(
     )
     svg.begin_clip("ground", _LEFT, top, right - _LEFT, bottom - top)
     angle = np.linspace(0.0, 2 * np.pi, 73)
-    labels: list[tuple[tuple[float, float], str, str]] = []
+    labels: list[tuple[tuple[float, float], float, str, str]] = []
     for number, conductor in enumerate(located.conductors):
         centre = (float(x(conductor.position)), top + conductor.depth * scale)
         ring = np.stack(
@@ -245,33 +245,32 @@ def _draw_ground(
         depth = f"{conductor.depth / unit.metres:.2f}"
         spread = f"{NORMAL_95 * conductor.depth_sd / unit.metres:.2f}"
         words = f"{'the line' if mine else 'another'}: {depth} \u00b1 {spread} {unit.symbol}"
-        labels.append((centre, words, ink))
+        reach = RAYLEIGH_95 * max(conductor.position_sd, conductor.depth_sd) * scale
+        labels.append((centre, reach, words, ink))
     if np.isfinite(located.shown_peak) and np.isfinite(located.shown_depth):
         shown_at = (float(x(located.shown_peak)), top + located.shown_depth * scale)
         diamond = np.array([(0, -1.6), (1.6, 0), (0, 1.6), (-1.6, 0)]) + shown_at
         svg.path(path_data(diamond, close=True), stroke=INK, width=0.35)
         shown = f"one-conductor logic: {located.shown_depth / unit.metres:.2f} {unit.symbol}"
-        labels.append((shown_at, shown, INK))
+        labels.append((shown_at, 1.6, shown, INK))
     svg.end_clip()
     _place_labels(svg, labels, right)
 
 
 def _place_labels(
-    svg: Svg, labels: list[tuple[tuple[float, float], str, str]], right: float
+    svg: Svg, labels: list[tuple[tuple[float, float], float, str, str]], right: float
 ) -> None:
-    """Names beside their points, the right-hand half to the right, none over another."""
+    """Names beside their points' ellipses, half as wide as given, none over another."""
     taken: list[tuple[float, float, float, float]] = []
     middle = (
-        0.5 * (min(p[0] for p, _, _ in labels) + max(p[0] for p, _, _ in labels))
-        if (labels)
-        else 0.0
+        0.5 * (min(p[0] for p, *_ in labels) + max(p[0] for p, *_ in labels)) if (labels) else 0.0
     )
-    for (px, py), words, ink in labels:
-        length = len(words) * 2.3 * 0.602
-        to_right = px >= middle and px + 3 + length < right
-        start = px + 3.0 if to_right else px - 3.0 - length
-        start = min(max(start, _LEFT + 1.0), right - length - 1.0)
-        base = py + 0.8
+    for (px, py), half, words, ink in labels:
+        length, off = len(words) * 2.3 * 0.602, half + 1.2
+        to_right = px >= middle and px + off + length < right
+        start = px + off if to_right else px - off - length
+        wanted, start = start, min(max(start, _LEFT + 1.0), right - length - 1.0)
+        base = py + 0.8 if start == wanted else py - half - 0.8  # above it where there is no room
         while any(
             start < b[2] and b[0] < start + length and base - 2.4 < b[3] and b[1] < base + 0.8
             for b in taken
