@@ -140,6 +140,17 @@ def test_services_leave_the_main_as_branches_that_start_on_it(scene):
         assert np.argmin(np.abs(y[member])) == np.argmin(assembly.rank[member])
 
 
+@pytest.mark.parametrize("step", [30.48, 50.0, 61.0])
+def test_shots_every_hundred_feet_and_more_become_lines_too(scene, step):
+    # a hundred-foot stationing is common practice on transmission lines, no source
+    along = step * np.arange(20) + np.random.default_rng(4).normal(0.0, 0.03 * step, 20)
+    easting, northing = np.concatenate((along, along[::-1])), np.repeat([0.0, 6.0], 20)
+    minutes = np.arange(40) * np.timedelta64(1, "m")
+    time = np.datetime64("2026-05-04T08:00:00", "us") + minutes
+    assembly = put(scene, easting, northing, time=time)
+    assert assembly.line.tolist() == [0] * 20 + [1] * 20
+
+
 def test_a_doubtful_gap_is_bridged_and_said(scene):
     rng = np.random.default_rng(9)
     along = np.concatenate([np.arange(0.0, 60.0, 3.0), np.arange(80.0, 140.0, 3.0)])

@@ -81,3 +81,11 @@ def test_a_last_shot_a_dozen_metres_ahead_stays_on_a_line_of_short_steps(scene):
     east = np.append(np.arange(0.0, 20.0, 1.5), 31.0)
     assembly, owner = assembled(scene, (0, np.column_stack((east, 0 * east))))
     assert lines_of(assembly, owner) == [{0}]
+
+
+def test_a_join_of_two_visits_is_not_given_up_for_a_service_that_begins_beside_it(scene):
+    # the second visit takes up a metre from where the first ended, somewhat aside
+    main = np.vstack((straight((0, 0), (45, 0), 10), straight((46, 0.4), (91, 0.4), 10)))
+    service = straight((46, -2.5), (46.5, -10), 4)
+    assembly, owner = assembled(scene, (0, main[:10]), (1, service), (0, main[10:]))
+    assert lines_of(assembly, owner) == [{0}, {1}]

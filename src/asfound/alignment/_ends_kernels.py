@@ -408,7 +408,7 @@ def _cost(
     if half and (stage == 0 or gap > (3.0 * spacing if stage == 1 else ahead)):
         return inf
     hard = HARD_GAP_NAMED if named else min(HARD_GAP, max(HARD_SPACINGS * spacing, LEAST_GAP))
-    round_corner = max(CORNER_SPACINGS * spacing, CORNER_LEAST)
+    round_corner = min(max(CORNER_SPACINGS * spacing, CORNER_LEAST), hard)
     if gap >= TOUCHING and ((half and stage == 1) or gap > round_corner):
         # not straight on by far, before angles are worked out
         least = NEVER_AHEAD if half and stage == 1 else NEVER_STRAIGHT

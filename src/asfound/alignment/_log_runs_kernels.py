@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import atan2, cos, floor, inf, pi, sqrt
+from math import atan2, cos, floor, pi, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +30,7 @@ STRIDE = 0.5
 USUAL_STEPS = 3.0
 LEAST_STEP_LIMIT = 12.0
 LARGEST_STEP = 30.0
+WIDE_STEPS, WIDEST_STEP, EVEN_SHARE = 1.5, 100.0, 0.75
 STEP_ELSE = 5.0
 SMOOTH_TURN = 40.0 * pi / 180.0
 LEADS = 10.0 * pi / 180.0
@@ -111,6 +112,15 @@ def _off_chord(x: Floats, y: Floats, a: int, b: int, c: int) -> float:
     t = ((x[b] - x[a]) * ux + (y[b] - y[a]) * uy) / max(ux * ux + uy * uy, 1e-12)
     t = min(max(t, 0.0), 1.0)
     return sqrt((x[b] - x[a] - t * ux) ** 2 + (y[b] - y[a] - t * uy) ** 2)
+
+
+@part
+def _even(steps: Floats, usual: float) -> bool:
+    """Whether most steps are about as long as usual: those of a log in no order are not."""
+    alike = 0
+    for step in steps:
+        alike += usual / WIDE_STEPS <= step <= usual * WIDE_STEPS
+    return bool(alike >= EVEN_SHARE * len(steps))
 
 
 @part
@@ -230,25 +240,26 @@ def step_limits(x: Floats, y: Floats, chain: Codes, kept: Integers, limit: Float
     steps = np.empty(len(kept))
     while first < len(kept):
         number = chain[kept[first]]
-        count = short = long = 0
+        count = short = 0
         last = first + 1
         while last < len(kept) and chain[kept[last]] == number:
             step = _step(x, y, kept[last - 1], kept[last])
             short += step <= LEAST_STEP_LIMIT / USUAL_STEPS
-            long += step >= LARGEST_STEP / USUAL_STEPS
             steps[count] = step
             count += 1
             last += 1
-        # most chains need no sorting: their median is plainly beyond one of the limits
+        # most chains need no sorting: their median is plainly below the limit
         if count == 0:
             usual = STEP_ELSE
         elif 2 * short > count + 1:
             usual = 0.0
-        elif 2 * long > count + 1:
-            usual = inf
         else:
             usual = _median(steps[:count])
-        limit[number] = min(max(USUAL_STEPS * usual, LEAST_STEP_LIMIT), LARGEST_STEP)
+        # where shots are taken every hundred feet and more, little more than that
+        largest = LARGEST_STEP
+        if WIDE_STEPS * usual > LARGEST_STEP and _even(steps[:count], usual):
+            largest = min(WIDE_STEPS * usual, WIDEST_STEP)
+        limit[number] = min(max(USUAL_STEPS * usual, LEAST_STEP_LIMIT), largest)
         first = last
 
 

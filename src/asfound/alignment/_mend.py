@@ -9,7 +9,7 @@ from asfound.alignment._mend_kernels import find_doubtful, find_paths_near, mend
 from asfound.alignment._points import Floats, Integers, Paths, Points, grouped_median
 from asfound.alignment._tails import usual_step
 
-LEAST_STEP, MOST_STEP, STEP_ELSE = 1.0, 15.0, 5.0
+LEAST_STEP, MOST_STEP, STEP_ELSE = 1.0, 60.0, 5.0
 FEW = 7
 
 

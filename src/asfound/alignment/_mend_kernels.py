@@ -31,6 +31,7 @@ Flags = npt.NDArray[np.bool_]
 
 LONG = 2.3
 """Usual steps from which on a link is looked at again."""
+SHORT = 0.5
 SHARP = 50.0 * pi / 180.0
 COS_SHARP = cos(SHARP)
 SWAY = 8.0 * pi / 180.0
@@ -279,7 +280,12 @@ def _best_change(
     west, east, south, north = _room_around(points.x, points.y, a, b, usual)
     reach = _apart(points, a, b) + LOOK * usual
     best, best_way, best_c, best_d = 0.0, SPLIT, -1, -1
-    if _at_corner(points, link, a, b):
+    # a link that only sways, or is so short that its direction means little, may be exchanged for
+    # another, but is not given up for a branch
+    length = _apart(points, a, b)
+    corner = length > SHORT * usual and _at_corner(points, link, a, b)
+    opened = corner or length > LONG * usual
+    if corner:
         best = _gain(points, link, SPLIT, a, b, -1, -1) - GAIN_SPLIT
     for column in range(west, east + 1):
         for row in range(south, north + 1):
@@ -295,7 +301,7 @@ def _best_change(
                     d = link[here, side]
                     first, last = (STRAIGHT_ACROSS, CROSSWISE)
                     if d < 0:
-                        if link[here, 1 - side] < 0:
+                        if link[here, 1 - side] < 0 or not opened:
                             continue
                         first, last = END_TO_FIRST, END_TO_SECOND
                     for way in range(first, last + 1):
