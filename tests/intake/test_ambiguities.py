@@ -35,6 +35,8 @@ AMBIGUOUS = {
     "feet that may be either in grid coordinates": (
         _file("Easting ft,Northing ft,Depth m", "1968500,14271600,1.2"), {"frame": "EPSG:26914"},
         "easting"),
+    "x and y in a frame whose X is the northing": (
+        _file("X(m),Y(m),Depth m", "-35000.0,-8000.1,1.2"), {"frame": "EPSG:6677"}, "easting"),
     "elevation above an unnamed geoid": (
         _file("Lat,Lon,Elevation (m),Depth m", "39.2,-98.1,405,1.2"), HINTS, "heights"),
     "height above nothing said": (

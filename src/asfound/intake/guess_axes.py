@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import numpy as np
 
+from asfound.geodesy import resolve_frame
 from asfound.intake.columns_guess import Matched, numbers_of
 from asfound.intake.guess_crs import facts_of
 from asfound.intake.guess_state import AXES, Guess
 from asfound.intake.header_words import read_title
 from asfound.intake.mapping import OPEN, Column
 from asfound.intake.quantities import QUANTITIES
+
+_AXIS = re.compile(r"\W*[xy]\W*(?:\[?m\]?|metres?|meters?)?\W*", re.IGNORECASE)
 
 
 def no_position(guess: Guess) -> None:
@@ -120,6 +126,28 @@ def drop_wrong_axes(guess: Guess) -> None:
         f"The file also holds {dropped[0]} and {dropped[1]}; they are not used.",
         "The frame is a grid." if grid else "The frame has degrees.",
         "Declare the frame of the other pair to use that.",
+    )
+
+
+def either_way_round(guess: Guess) -> None:
+    """Plain x and y in a frame whose own X is the northing: which is meant is asked."""
+    pair = [guess.matched.get(name) for name in AXES[2:]]
+    if guess.facts is None or guess.facts.geographic or None in pair:
+        return
+    letters = [_AXIS.fullmatch(match.title.text) for match in pair if match]
+    axes = resolve_frame(guess.frame.crs).axis_info
+    if not all(letters) or axes[0].abbrev.upper() != "X" or axes[0].direction != "north":
+        return
+    x, y = (guess.columns[name].column for name in AXES[2:])
+    for name in AXES[2:]:
+        guess.columns[name] = replace(guess.columns[name], column=OPEN)
+    guess.ambiguity(
+        "easting",
+        f"Whether column '{x}' is the easting or the northing can't be told.",
+        f"In {guess.frame.crs} X is the northing and Y the easting; much software writes x for the "
+        "easting all the same.",
+        f"In the mapping file set [columns.easting] to '{y}' and [columns.northing] to '{x}' if "
+        "the file keeps to the frame's letters, else the other way round.",
     )
 
 

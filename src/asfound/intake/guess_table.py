@@ -9,6 +9,7 @@ from asfound.intake.columns_guess import match_columns
 from asfound.intake.features import GEOMETRY_HEIGHT, Features
 from asfound.intake.guess_axes import (
     drop_wrong_axes,
+    either_way_round,
     kind_of,
     no_position,
     one_pair_of_axes,
@@ -63,6 +64,7 @@ def _guess(guess: Guess) -> None:
     drop_wrong_axes(guess)
     for name, match in guess.matched.items():
         map_column(guess, name, match)
+    either_way_round(guess)
     geometry_height(guess)
     second_parts(guess)
     settle_rivals(guess)
