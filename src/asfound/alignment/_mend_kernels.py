@@ -187,21 +187,6 @@ def _apply(link: Codes, way: int, a: int, b: int, c: int, d: int) -> None:
 
 
 @part
-def _undo(link: Codes, way: int, a: int, b: int, c: int, d: int) -> None:
-    if way in (END_TO_FIRST, END_TO_SECOND):
-        keep, left = (a, b) if way == END_TO_FIRST else (b, a)
-        _replace(link, c, keep, -1)
-        _replace(link, keep, c, left)
-        _replace(link, left, -1, keep)
-    else:
-        to_a, to_b = (c, d) if way == STRAIGHT_ACROSS else (d, c)
-        _replace(link, a, to_a, b)
-        _replace(link, b, to_b, a)
-        _replace(link, to_a, a, to_b)
-        _replace(link, to_b, b, to_a)
-
-
-@part
 def _in_ring(link: Codes, node: int) -> bool:
     before, here = node, link[node, 0]
     while here >= 0:
@@ -278,11 +263,11 @@ def _best_change(
     """Change of a link that gains most: gain less what is asked for, way, c and d."""
     usual = max(points.step[a], points.step[b])
     west, east, south, north = _room_around(points.x, points.y, a, b, usual)
-    reach = _apart(points, a, b) + LOOK * usual
+    length = _apart(points, a, b)
+    reach = length + LOOK * usual
     best, best_way, best_c, best_d = 0.0, SPLIT, -1, -1
     # a link that only sways, or is so short that its direction means little, may be exchanged for
     # another, but is not given up for a branch
-    length = _apart(points, a, b)
     corner = length > SHORT * usual and _at_corner(points, link, a, b)
     opened = corner or length > LONG * usual
     if corner:
@@ -472,6 +457,7 @@ def _change(
         )
     new_first, new_second = np.empty(2 * count, np.int64), np.empty(2 * count, np.int64)
     ends = np.empty(2 * count, np.int64)
+    touched, before = np.empty(4, np.int64), np.empty((4, 2), np.int32)
     number = ended = 0
     for k in np.argsort(-gain, kind="mergesort"):
         if gain[k] <= 0.0:
@@ -484,13 +470,19 @@ def _change(
         asked = GAIN_SPLIT if way[k] == SPLIT else GAIN
         if _gain(points, link, way[k], a, b, c[k], d[k]) <= asked:
             continue
+        for j in range(4):
+            touched[j] = (a, b, c[k], d[k])[j]
+            if touched[j] >= 0:
+                before[j] = link[touched[j]]
         _apply(link, way[k], a, b, c[k], d[k])
         if way[k] == SPLIT:
             ends[ended], ends[ended + 1] = a, b
             ended += 2
             continue
         if _in_ring(link, a) or _in_ring(link, b):
-            _undo(link, way[k], a, b, c[k], d[k])
+            for j in range(4):
+                if touched[j] >= 0:
+                    link[touched[j]] = before[j]
             continue
         one, two = a, b
         if way[k] == END_TO_SECOND:
@@ -677,13 +669,10 @@ def mend_links(
     first, second = doubtful, doubtful + 1
     changed = False
     for _ in range(ROUNDS):
-        if len(first) == 0:
-            break
-        before = link.copy()
         new_first, new_second, ends = _change(
             points, link, alone, head, onward, mask, first, second
         )
-        if (link == before).all():
+        if len(new_first) == 0 and len(ends) == 0:
             break
         changed = True
         _join_ends(points, link, alone, head, onward, mask, ends)
