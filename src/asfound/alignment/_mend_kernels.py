@@ -72,6 +72,17 @@ class Points(NamedTuple):
     place: Integers
 
 
+class Cells(NamedTuple):
+    """Points in the buckets of cells: the first of each, the next of each point; -1 for none.
+
+    `near` is room for the points that a search finds.
+    """
+
+    head: Codes
+    onward: Codes
+    near: Codes
+
+
 @part
 def _apart(points: Points, a: int, b: int) -> float:
     return float(sqrt((points.x[a] - points.x[b]) ** 2 + (points.y[a] - points.y[b]) ** 2))
@@ -257,12 +268,30 @@ def _better(points: Points, gain: float, least: float, c: int, best_c: int) -> b
 
 
 @part
+def _search(points: Points, alone: Flags, cells: Cells, a: int, b: int, step: float) -> int:
+    """Points of the same key in the cells around a link, into `cells.near`; returns how many."""
+    mask = len(cells.head) - 1
+    number = 0
+    west, east, south, north = _room_around(points.x, points.y, a, b, step)
+    for column in range(west, east + 1):
+        for row in range(south, north + 1):
+            c = cells.head[_bucket(points.key[a], column, row, mask)]
+            while c >= 0:
+                # several cells share a bucket
+                here = _column(points.x[c]) == column and _column(points.y[c]) == row
+                if here and points.key[c] == points.key[a] and not (c in (a, b) or alone[c]):
+                    cells.near[number] = c
+                    number += 1
+                c = cells.onward[c]
+    return number
+
+
+@part
 def _best_change(
-    points: Points, link: Codes, alone: Flags, head: Codes, onward: Codes, mask: int, a: int, b: int
+    points: Points, link: Codes, alone: Flags, cells: Cells, a: int, b: int
 ) -> tuple[float, int, int, int]:
     """Change of a link that gains most: gain less what is asked for, way, c and d."""
     usual = max(points.step[a], points.step[b])
-    west, east, south, north = _room_around(points.x, points.y, a, b, usual)
     length = _apart(points, a, b)
     reach = length + LOOK * usual
     best, best_way, best_c, best_d = 0.0, SPLIT, -1, -1
@@ -272,27 +301,20 @@ def _best_change(
     opened = corner or length > LONG * usual
     if corner:
         best = _gain(points, link, SPLIT, a, b, -1, -1) - GAIN_SPLIT
-    for column in range(west, east + 1):
-        for row in range(south, north + 1):
-            c = head[_bucket(points.key[a], column, row, mask)]
-            while c >= 0:
-                here = c
-                c = onward[c]
-                if points.key[here] != points.key[a] or here in (a, b) or alone[here]:
+    for here in cells.near[: _search(points, alone, cells, a, b, usual)]:
+        if min(_apart(points, here, a), _apart(points, here, b)) > reach:
+            continue
+        for side in range(2):
+            d = link[here, side]
+            first, last = (STRAIGHT_ACROSS, CROSSWISE)
+            if d < 0:
+                if link[here, 1 - side] < 0 or not opened:
                     continue
-                if min(_apart(points, here, a), _apart(points, here, b)) > reach:
-                    continue
-                for side in range(2):
-                    d = link[here, side]
-                    first, last = (STRAIGHT_ACROSS, CROSSWISE)
-                    if d < 0:
-                        if link[here, 1 - side] < 0 or not opened:
-                            continue
-                        first, last = END_TO_FIRST, END_TO_SECOND
-                    for way in range(first, last + 1):
-                        gain = _gain(points, link, way, a, b, here, d) - GAIN
-                        if _better(points, gain, best, here, best_c):
-                            best, best_way, best_c, best_d = gain, way, here, d
+                first, last = END_TO_FIRST, END_TO_SECOND
+            for way in range(first, last + 1):
+                gain = _gain(points, link, way, a, b, here, d) - GAIN
+                if _better(points, gain, best, here, best_c):
+                    best, best_way, best_c, best_d = gain, way, here, d
     return best, best_way, best_c, best_d
 
 
@@ -441,9 +463,7 @@ def _change(
     points: Points,
     link: Codes,
     alone: Flags,
-    head: Codes,
-    onward: Codes,
-    mask: int,
+    cells: Cells,
     first: Integers,
     second: Integers,
 ) -> tuple[Integers, Integers, Integers]:
@@ -452,9 +472,7 @@ def _change(
     gain = np.empty(count)
     way, c, d = np.empty(count, np.int64), np.empty(count, np.int64), np.empty(count, np.int64)
     for k in range(count):
-        gain[k], way[k], c[k], d[k] = _best_change(
-            points, link, alone, head, onward, mask, first[k], second[k]
-        )
+        gain[k], way[k], c[k], d[k] = _best_change(points, link, alone, cells, first[k], second[k])
     new_first, new_second = np.empty(2 * count, np.int64), np.empty(2 * count, np.int64)
     ends = np.empty(2 * count, np.int64)
     touched, before = np.empty(4, np.int64), np.empty((4, 2), np.int32)
@@ -502,32 +520,21 @@ def _change(
 
 
 @part
-def _join_ends(
-    points: Points, link: Codes, alone: Flags, head: Codes, onward: Codes, mask: int, ends: Integers
-) -> None:
+def _join_ends(points: Points, link: Codes, alone: Flags, cells: Cells, ends: Integers) -> None:
     """Join ends that changes have left over to the ends that they go on at."""
     for a in ends:
         beside_a = max(link[a, 0], link[a, 1])
         if min(link[a, 0], link[a, 1]) >= 0 or beside_a < 0:
             continue
         best, end = 0.0, -1
-        west, east, south, north = _room_around(points.x, points.y, a, a, points.step[a])
-        for column in range(west, east + 1):
-            for row in range(south, north + 1):
-                c = head[_bucket(points.key[a], column, row, mask)]
-                while c >= 0:
-                    here = c
-                    c = onward[c]
-                    beside = max(link[here, 0], link[here, 1])
-                    if points.key[here] != points.key[a] or here == a or alone[here]:
-                        continue
-                    if min(link[here, 0], link[here, 1]) >= 0 or beside < 0 or beside == a:
-                        continue
-                    gain = 2.0 * END - _link_cost(points, a, here) - GAIN
-                    gain -= _node_cost(points, beside_a, a, here)
-                    gain -= _node_cost(points, a, here, beside)
-                    if _better(points, gain, best, here, end):
-                        best, end = gain, here
+        for here in cells.near[: _search(points, alone, cells, a, a, points.step[a])]:
+            beside = max(link[here, 0], link[here, 1])
+            if min(link[here, 0], link[here, 1]) >= 0 or beside < 0 or beside == a:
+                continue
+            gain = 2.0 * END - _link_cost(points, a, here) - GAIN
+            gain -= _node_cost(points, beside_a, a, here) + _node_cost(points, a, here, beside)
+            if _better(points, gain, best, here, end):
+                best, end = gain, here
         if end >= 0:
             _replace(link, a, -1, end)
             _replace(link, end, -1, a)
@@ -552,7 +559,7 @@ def _insertion(points: Points, link: Codes, c: int, a: int, b: int) -> float:
 
 @part
 def _place_singles(
-    points: Points, link: Codes, head: Codes, onward: Codes, mask: int, singles: Integers
+    points: Points, link: Codes, alone: Flags, cells: Cells, singles: Integers
 ) -> bool:
     """Put single points into the links, or at the ends, where they belong; whether any was put."""
     placed = False
@@ -560,23 +567,15 @@ def _place_singles(
         if max(link[c, 0], link[c, 1]) >= 0:
             continue
         best, best_a, best_b = 0.0, -1, -1
-        west, east, south, north = _room_around(points.x, points.y, c, c, points.step[c])
-        for column in range(west, east + 1):
-            for row in range(south, north + 1):
-                a = head[_bucket(points.key[c], column, row, mask)]
-                while a >= 0:
-                    here = a
-                    a = onward[a]
-                    if points.key[here] != points.key[c] or here == c:
-                        continue
-                    if max(link[here, 0], link[here, 1]) < 0:
-                        continue
-                    for side in range(2):
-                        beside = link[here, side]
-                        asked = GAIN if beside >= 0 else GAIN_SPLIT
-                        gain = _insertion(points, link, c, here, beside) - asked
-                        if _better(points, gain, best, here, best_a):
-                            best, best_a, best_b = gain, here, beside
+        for a in cells.near[: _search(points, alone, cells, c, c, points.step[c])]:
+            if max(link[a, 0], link[a, 1]) < 0:
+                continue
+            for side in range(2):
+                b = link[a, side]
+                asked = GAIN if b >= 0 else GAIN_SPLIT
+                gain = _insertion(points, link, c, a, b) - asked
+                if _better(points, gain, best, a, best_a):
+                    best, best_a, best_b = gain, a, b
         if best_a < 0:
             continue
         placed = True
@@ -666,22 +665,21 @@ def mend_links(
     for k in range(count):
         bucket = _bucket(key[k], _column(x[k]), _column(y[k]), mask)
         onward[k], head[bucket] = head[bucket], k
+    cells = Cells(head, onward, np.empty(count, np.int32))
     first, second = doubtful, doubtful + 1
     changed = False
     for _ in range(ROUNDS):
-        new_first, new_second, ends = _change(
-            points, link, alone, head, onward, mask, first, second
-        )
+        new_first, new_second, ends = _change(points, link, alone, cells, first, second)
         if len(new_first) == 0 and len(ends) == 0:
             break
         changed = True
-        _join_ends(points, link, alone, head, onward, mask, ends)
+        _join_ends(points, link, alone, cells, ends)
         still = np.empty(len(first), np.bool_)
         for k in range(len(first)):
             still[k] = _linked(link, first[k], second[k])
         first = np.concatenate((first[still], new_first))
         second = np.concatenate((second[still], new_second))
-    changed = _place_singles(points, link, head, onward, mask, singles) or changed
+    changed = _place_singles(points, link, alone, cells, singles) or changed
     if not changed:
         return 0
     return _walk(link, new_nodes, new_starts)
