@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from asfound.alignment._log_runs_kernels import (
     BESIDE_LOG,
@@ -52,11 +53,20 @@ def log_runs(points: Points) -> tuple[Paths, Integers, Integers, Integers]:
     strays = set_aside(x, y, points.scatter, chain, limit, kept, turns, astray, off)
     keeps -= strays
     kept, turns = kept[:keeps], turns[:keeps]
-    far = off[:strays] > BESIDE_LOG
-    lost, beside = astray[:strays][far], astray[:strays][~far]
     nodes, singles = np.empty(keeps, np.int64), np.empty(keeps, np.int64)
     starts = np.empty(keeps + 1, np.int64)
     runs, alone = find_runs(x, y, chain, kept, limit, turns, nodes, starts, singles)
     starts = starts[: runs + 1]
-    close = np.concatenate((close[:closes], beside))
-    return Paths(nodes[: starts[-1]], starts), singles[:alone], close, lost
+    paths, astray, off = Paths(nodes[: starts[-1]], starts), astray[:strays], off[:strays]
+    # where the log has no run they lie off a walk by chance only
+    sure = proven_chains(points, paths)[chain[astray]]
+    singles = np.sort(np.concatenate((singles[:alone], astray[~sure])))
+    astray, far = astray[sure], off[sure] > BESIDE_LOG
+    return paths, singles, np.concatenate((close[:closes], astray[~far])), astray[far]
+
+
+def proven_chains(points: Points, runs: Paths) -> npt.NDArray[np.bool_]:
+    """(chains,) whether the log of each has a run; if not, its order proves nothing."""
+    proven = np.zeros(int(points.chain.max(initial=-1)) + 1, bool)
+    proven[points.chain[runs.nodes[runs.starts[:-1]]]] = True
+    return proven

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
@@ -12,7 +14,7 @@ from asfound.alignment._alongside import (
     take_in_small,
 )
 from asfound.alignment._ends import join_ends
-from asfound.alignment._log_runs import log_runs
+from asfound.alignment._log_runs import log_runs, proven_chains
 from asfound.alignment._mend import mend
 from asfound.alignment._neighbours import neighbour_paths
 from asfound.alignment._points import Paths, Points, grouped_median, select_points
@@ -69,6 +71,7 @@ def _all_paths(points: Points) -> tuple[Paths, npt.NDArray[np.bool_]]:
     With them, a mask of points coded as another utility than the line they were taken on.
     """
     paths, singles, repeats, lost = log_runs(points)
+    points = _without_unproven_logs(points, paths)
     if len(singles):
         lone, close = neighbour_paths(points, singles, _key_spacing(points, paths))
         repeats = np.concatenate((repeats, close))
@@ -92,6 +95,15 @@ def _all_paths(points: Points) -> tuple[Paths, npt.NDArray[np.bool_]]:
     alone[np.intersect1d(shed, single)] = True
     paths = join_ends(points, paths, alone, (2, 3))
     return mend(points, paths, alone), miscoded
+
+
+def _without_unproven_logs(points: Points, runs: Paths) -> Points:
+    """Points as if each were a log by itself where the log has no run: neighbours by chance."""
+    proven = proven_chains(points, runs)
+    if proven.all():
+        return points
+    alone = -1 - np.arange(len(points), dtype=np.int32)
+    return replace(points, chain=np.where(proven[points.chain], points.chain, alone))
 
 
 def _key_spacing(points: Points, runs: Paths) -> npt.NDArray[np.float64]:
