@@ -6,6 +6,7 @@ import sqlite3
 import string
 import subprocess
 import sys
+import time
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -422,14 +423,17 @@ def test_a_ledger_holds_while_others_write_to_it(store: Store) -> None:
 
     with ThreadPoolExecutor(3) as pool:
         writers = [pool.submit(write, number) for number in range(3)]
+        checks = [store.verify("elm")]
         try:
-            checks = [store.verify("elm") for _ in range(60)]
+            patience = time.monotonic() + 60
+            while len({check.head.size for check in checks}) < 20 and time.monotonic() < patience:
+                checks.append(store.verify("elm"))
         finally:
             over.set()
         for writer in writers:
             writer.result()
     assert [check.faults for check in checks if not check.sound] == []
-    assert checks[-1].head.size > checks[0].head.size
+    assert len({check.head.size for check in checks}) >= 20
 
 
 def test_a_database_of_something_else_is_refused(tmp_path: Path) -> None:
